@@ -1,0 +1,121 @@
+from uuid import UUID
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from service.record import ledger
+from service.record.clock import now
+from service.record.errors import Conflict, NotFound
+from service.record.tables import Contributor, Household, Replication
+
+
+def create(session: Session, *, display_name: str, token_hash: str | None, steward: bool = False) -> Contributor:
+    """Add a contributor in a household of their own; `token_hash` is the hex SHA-256 of their token."""
+    moment = now(session)
+    household = Household(created_at=moment)
+    session.add(household)
+    session.flush()
+    contributor = Contributor(
+        display_name=display_name,
+        household_id=household.id,
+        token_hash=token_hash,
+        is_steward=steward,
+        created_at=moment,
+    )
+    session.add(contributor)
+    session.flush()
+    return contributor
+
+
+def get(session: Session, contributor_id: UUID) -> Contributor:
+    """Return a contributor, erased ones too; raise NotFound for none."""
+    contributor = session.get(Contributor, contributor_id)
+    if contributor is None:
+        raise NotFound("There is no such contributor.")
+    return contributor
+
+
+def by_token_hash(session: Session, token_hash: str) -> Contributor | None:
+    """Return whose token has this hash; None for a token that was replaced, revoked or never given."""
+    return session.execute(select(Contributor).where(col(Contributor.token_hash) == token_hash)).scalar_one_or_none()
+
+
+def set_token_hash(session: Session, contributor: Contributor, token_hash: str | None) -> Contributor:
+    """Replace a contributor's token, or revoke it (None)."""
+    contributor = _locked(session, contributor)
+    contributor.token_hash = token_hash
+    session.flush()
+    return contributor
+
+
+def new_join_code(session: Session, household_id: UUID, code_hash: str) -> None:
+    """Let whoever has the code join the household; the code before it stops working."""
+    session.execute(update(Household).where(col(Household.id) == household_id).values(join_code_hash=code_hash))
+
+
+def join_household(session: Session, contributor: Contributor, code_hash: str) -> Contributor:
+    """Move a contributor to the household of a join code; what they did before stays with the one before.
+
+    Raises
+    ------
+    NotFound
+        The code is nobody's.
+
+    """
+    household_id = session.execute(
+        select(col(Household.id)).where(col(Household.join_code_hash) == code_hash)
+    ).scalar_one_or_none()
+    if household_id is None:
+        raise NotFound("No household has this join code: ask for a new one.")
+    contributor = _locked(session, contributor)
+    contributor.household_id = household_id
+    session.flush()
+    return contributor
+
+
+def vouch(session: Session, *, contributor: Contributor, steward: Contributor, reason: str = "") -> Contributor:
+    """Write down a steward's word for a contributor.
+
+    Every question in which the contributor has a replication gets an entry, because its evidence is touched.
+
+    Raises
+    ------
+    Conflict
+        They are vouched for already, or erased.
+
+    """
+    contributor = _locked(session, contributor)
+    if contributor.erased_at is not None:
+        raise Conflict("This contributor was erased.")
+    if contributor.vouched_position is not None:
+        raise Conflict("This contributor is vouched for already.")
+    content = {"contributor": str(contributor.id), "steward": str(steward.id), "reason": reason}
+    touched: list[UUID | None] = [*questions_of(session, contributor.id)]
+    for question_id in touched or [None]:
+        entry = ledger.append(
+            session, kind="vouch", subject=str(contributor.id), content=content, question_id=question_id
+        )
+        contributor.vouched_position = contributor.vouched_position or entry.position
+    session.flush()
+    return contributor
+
+
+def questions_of(session: Session, contributor_id: UUID) -> list[UUID]:
+    """Return the questions in whose answers a contributor's replications stand."""
+    query = (
+        select(col(Replication.counted_in_id))
+        .where(col(Replication.contributor_id) == contributor_id)
+        .distinct()
+        .order_by(col(Replication.counted_in_id))
+    )
+    return list(session.execute(query).scalars())
+
+
+def _locked(session: Session, contributor: Contributor) -> Contributor:
+    return session.execute(
+        select(Contributor)
+        .where(col(Contributor.id) == contributor.id)
+        .with_for_update(key_share=True)
+        .execution_options(populate_existing=True)
+    ).scalar_one()

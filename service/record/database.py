@@ -1,0 +1,172 @@
+"""The only module that knows engines, isolation, locks and retries; everything else is given a Session."""
+
+import random
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.engine import URL
+from sqlalchemy.orm import Session
+
+from service.record import faults, migrate
+from service.record.clock import Clock, utc_now
+from service.record.errors import Contended
+
+__all__ = ["Database", "Session"]
+
+T = TypeVar("T")
+
+_TRIES = 4
+_SQLITE_BUSY_MS = 5000
+# Locks are held for milliseconds: 5 s means that something is wrong, and "later" is a better answer than a queue.
+_POSTGRES_SETTINGS = (
+    "-c lock_timeout=5s -c statement_timeout=30s -c idle_in_transaction_session_timeout=60s -c timezone=UTC"
+)
+
+
+class Database:
+    """A record, on SQLite or PostgreSQL.
+
+    Parameters
+    ----------
+    url : str
+        `sqlite:///FILE` or `postgresql://...`.
+    read_url : str or None
+        A PostgreSQL replica to read from.
+    clock : callable
+        What the ledger and every row are stamped by.
+    pool_size : int
+        Connections for readers, and on PostgreSQL for writers: the number of threads.
+
+    """
+
+    def __init__(self, url: str, *, read_url: str | None = None, clock: Clock = utc_now, pool_size: int = 10) -> None:
+        self.url = _normal(url)
+        self.clock = clock
+        self.dialect = self.url.get_backend_name()
+        if self.dialect == "sqlite":
+            # One connection writes: its pool is the queue in which this process's writers wait their turn, fairly,
+            # where several connections would race for the file's lock. Readers can't write at all.
+            self._writer = _sqlite_engine(self.url, pool_size=1, begin="BEGIN IMMEDIATE", query_only=False)
+            self._reader = _sqlite_engine(self.url, pool_size=pool_size, begin="BEGIN DEFERRED", query_only=True)
+        else:
+            self._writer = _postgres_engine(self.url, pool_size)
+            reading = self._writer if read_url is None else _postgres_engine(_normal(read_url), pool_size)
+            # One snapshot for the whole transaction: counts, rows and ledger position of an answer belong together.
+            self._reader = reading.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+
+    @contextmanager
+    def read(self) -> Iterator[Session]:
+        """Give a session on one unchanging snapshot, in which nothing can be written."""
+        with self._session(self._reader) as session:
+            yield session
+
+    @contextmanager
+    def write(self) -> Iterator[Session]:
+        """Give a session that commits when the block ends, and undoes everything when it raises."""
+        with self._session(self._writer) as session:
+            yield session
+
+    @contextmanager
+    def _session(self, engine: Engine) -> Iterator[Session]:
+        with (
+            faults.translated(),
+            Session(engine, expire_on_commit=False, info={"clock": self.clock}) as session,
+            session.begin(),
+        ):
+            yield session
+
+    def run_write(self, work: Callable[[Session], T]) -> T:
+        """Run work in a writing session, again from the start where the database undid it to let another through."""
+        for attempt in range(1, _TRIES):
+            try:
+                with self.write() as session:
+                    return work(session)
+            except Contended:
+                time.sleep(random.uniform(0.01, 0.05) * 2**attempt)  # noqa: S311  # jitter guards nothing
+        with self.write() as session:
+            return work(session)
+
+    def migrate(self) -> None:
+        """Bring the tables to the newest revision; of several processes one does it, the others wait."""
+        with faults.translated():
+            if self.schema_revision() != migrate.head_revision():
+                migrate.upgrade(self.url)
+
+    def schema_revision(self) -> str | None:
+        """Return the revision that the tables are at; None where there are no tables yet."""
+        with faults.translated(), self._reader.connect() as connection:
+            return migrate.schema_revision(connection)
+
+    @staticmethod
+    def head_revision() -> str:
+        """Return the revision that this software needs the tables to be at."""
+        return migrate.head_revision()
+
+    def ping(self) -> None:
+        """Ask for an answer; raise Unavailable where there is none."""
+        # On SQLite a writer would wait for the lock, and a busy record isn't a broken one.
+        for engine in [self._reader] if self.dialect == "sqlite" else [self._reader, self._writer]:
+            with faults.translated(), engine.connect() as connection:
+                connection.execute(text("SELECT 1"))
+
+    def dispose(self) -> None:
+        """Close every connection."""
+        self._reader.dispose()
+        self._writer.dispose()
+
+
+def _normal(url: str) -> URL:
+    parsed = make_url(url)
+    if parsed.get_backend_name() == "sqlite":
+        if not parsed.database or parsed.database == ":memory:":
+            raise ValueError("a record on SQLite needs a file: sqlite:///FILE")
+        return parsed.set(drivername="sqlite+pysqlite")
+    if parsed.drivername in {"postgres", "postgresql", "postgresql+psycopg"}:
+        return parsed.set(drivername="postgresql+psycopg")
+    raise ValueError("a record is kept in SQLite (sqlite:///FILE) or PostgreSQL (postgresql://...)")
+
+
+def _sqlite_engine(url: URL, *, pool_size: int, begin: str, query_only: bool) -> Engine:
+    engine = create_engine(
+        url,
+        pool_size=pool_size,
+        max_overflow=0,
+        pool_timeout=_SQLITE_BUSY_MS / 1000,
+        connect_args={"isolation_level": None, "check_same_thread": False, "timeout": _SQLITE_BUSY_MS / 1000},
+    )
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: Any, _record: object) -> None:  # noqa: ANN401  # the driver's own connection
+        cursor = connection.cursor()
+        # Readers go on while somebody writes; a commit is on the disk before it is acknowledged.
+        for pragma in (
+            f"busy_timeout={_SQLITE_BUSY_MS}",
+            "journal_mode=WAL",
+            "synchronous=FULL",
+            "foreign_keys=ON",
+            f"query_only={int(query_only)}",
+        ):
+            cursor.execute(f"PRAGMA {pragma}")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def start(connection: Connection) -> None:
+        # The driver begins nothing by itself (isolation_level None). A writer takes the lock at once: upgrading a read
+        # to a write fails at once where another has written meanwhile, whatever the busy timeout says.
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+def _postgres_engine(url: URL, pool_size: int) -> Engine:
+    return create_engine(
+        url,
+        pool_size=pool_size,
+        max_overflow=0,
+        pool_timeout=10,
+        pool_pre_ping=True,
+        connect_args={"options": _POSTGRES_SETTINGS, "connect_timeout": 5},
+    )

@@ -1,0 +1,193 @@
+"""The append-only list of everything that evidence rests on, and the tree head over it."""
+
+import hashlib
+import json
+import secrets
+from collections.abc import Iterable, Mapping
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import insert, select, update
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from service.record import merkle
+from service.record.canonical import canonical_bytes, rfc3339
+from service.record.clock import now
+from service.record.errors import NotFound
+from service.record.rows import Entry, Head, Kind
+from service.record.tables import LedgerContent, LedgerEntry, LedgerHead
+
+# Both databases bound the parameters of one statement.
+_AT_ONCE = 10_000
+_ENTRY_COLUMNS = (
+    col(LedgerEntry.position),
+    col(LedgerEntry.kind),
+    col(LedgerEntry.subject),
+    col(LedgerEntry.at),
+    col(LedgerEntry.content_hash),
+    col(LedgerEntry.leaf_hash),
+    col(LedgerEntry.root_hash),
+    col(LedgerEntry.question_id),
+)
+_TAKE_HEAD = (
+    update(LedgerHead)
+    .values(size=LedgerHead.size + 1)
+    .returning(col(LedgerHead.size), col(LedgerHead.at), col(LedgerHead.frontier))
+    .execution_options(synchronize_session=False)
+)
+
+
+def content_hash(salt: bytes, content: bytes) -> str:
+    """Return the hex SHA-256 of a salt followed by canonical content; unsalted, short content could be guessed."""
+    return hashlib.sha256(salt + content).hexdigest()
+
+
+def leaf_bytes(*, position: int, kind: str, subject: str, at: datetime, content_hash: str) -> bytes:
+    """Return the bytes that a leaf is the hash of: the RFC 8785 form of what the ledger shows of an entry."""
+    shown = {
+        "position": position,
+        "kind": kind,
+        "subject": subject,
+        "at": rfc3339(at),
+        "content_hash": content_hash,
+    }
+    return canonical_bytes(shown)
+
+
+def append(
+    session: Session, *, kind: Kind, subject: str, content: Mapping[str, Any], question_id: UUID | None = None
+) -> Entry:
+    """Add one entry at the end of the ledger.
+
+    From here to the end of the transaction no other append can run, so positions have no gap and are in the order of
+    the commits. Do everything slow before, and write the rows that carry the position right after. Lock the rows you
+    mean to change before the first append, never after one: the head is always the last lock taken.
+
+    Parameters
+    ----------
+    session : Session
+        A session of `Database.write`.
+    kind : str
+        One of `rows.Kind`.
+    subject : str
+        Identifier of what the entry is about.
+    content : mapping
+        The document; only its salted hash is shown in the ledger.
+    question_id : UUID or None
+        Question whose evidence the entry touches.
+
+    Raises
+    ------
+    NotCanonical
+        The content has no RFC 8785 form.
+
+    """
+    text = canonical_bytes(content)
+    salt = secrets.token_bytes(32)
+    hashed = content_hash(salt, text)
+    position, before, hashes = session.execute(_TAKE_HEAD).one()
+    moment = now(session)
+    at = moment if before is None else max(before, moment)
+    leaf = merkle.leaf_hash(leaf_bytes(position=position, kind=kind, subject=subject, at=at, content_hash=hashed))
+    frontier = merkle.Frontier(position - 1, tuple(bytes.fromhex(each) for each in hashes)).append(leaf)
+    entry = Entry(position, kind, subject, at, hashed, leaf.hex(), frontier.root().hex(), question_id)
+    session.execute(
+        insert(LedgerEntry).values(
+            position=position,
+            kind=kind,
+            subject=subject,
+            at=at,
+            content_hash=hashed,
+            leaf_hash=entry.leaf_hash,
+            root_hash=entry.root_hash,
+            subtree_hash=frontier.hashes[-1].hex(),
+            question_id=question_id,
+        )
+    )
+    session.execute(insert(LedgerContent).values(position=position, salt=salt.hex(), content=text.decode()))
+    session.execute(
+        update(LedgerHead)
+        .values(root_hash=entry.root_hash, at=at, frontier=[each.hex() for each in frontier.hashes])
+        .execution_options(synchronize_session=False)
+    )
+    return entry
+
+
+def head(session: Session) -> Head:
+    """Return the tree head over the whole ledger."""
+    size, root_hash, at = session.execute(
+        select(col(LedgerHead.size), col(LedgerHead.root_hash), col(LedgerHead.at))
+    ).one()
+    return Head(size, root_hash, at)
+
+
+def entries(session: Session, *, after: int = 0, limit: int = 50) -> list[Entry]:
+    """Return up to `limit` entries whose position is above `after`, in order."""
+    query = (
+        select(*_ENTRY_COLUMNS)
+        .where(col(LedgerEntry.position) > after)
+        .order_by(col(LedgerEntry.position))
+        .limit(limit)
+    )
+    return [Entry(*row) for row in session.execute(query)]
+
+
+def entry(session: Session, position: int) -> Entry:
+    """Return the entry at a position; raise NotFound beyond the head."""
+    row = session.execute(select(*_ENTRY_COLUMNS).where(col(LedgerEntry.position) == position)).one_or_none()
+    if row is None:
+        raise NotFound(f"The ledger has no entry at position {position}.")
+    return Entry(*row)
+
+
+def question_entries(session: Session, question_id: UUID, *, limit: int = 50) -> list[Entry]:
+    """Return the newest entries that touch a question, newest first."""
+    query = (
+        select(*_ENTRY_COLUMNS)
+        .where(col(LedgerEntry.question_id) == question_id)
+        .order_by(col(LedgerEntry.position).desc())
+        .limit(limit)
+    )
+    return [Entry(*row) for row in session.execute(query)]
+
+
+def last_position_of(session: Session, question_id: UUID, *, until: int | None = None) -> int:
+    """Return the largest position (up to `until`, where given) of an entry that touches a question; 0 for none."""
+    query = select(col(LedgerEntry.position)).where(col(LedgerEntry.question_id) == question_id)
+    if until is not None:
+        query = query.where(col(LedgerEntry.position) <= until)
+    return session.execute(query.order_by(col(LedgerEntry.position).desc()).limit(1)).scalar_one_or_none() or 0
+
+
+def position_at(session: Session, moment: date | datetime) -> int:
+    """Return the largest position written at or before a moment, or by the end (UTC) of a date; 0 for none."""
+    if isinstance(moment, datetime):
+        written = col(LedgerEntry.at) <= moment
+    else:
+        written = col(LedgerEntry.at) < datetime.combine(moment, time(), UTC) + timedelta(days=1)
+    query = (
+        select(col(LedgerEntry.position))
+        .where(written)
+        .order_by(col(LedgerEntry.at).desc(), col(LedgerEntry.position).desc())
+        .limit(1)
+    )
+    return session.execute(query).scalar_one_or_none() or 0
+
+
+def content_of(session: Session, position: int) -> dict[str, Any] | None:
+    """Return the content written at a position; None where it was erased, or beyond the head."""
+    return contents_of(session, [position]).get(position)
+
+
+def contents_of(session: Session, positions: Iterable[int]) -> dict[int, dict[str, Any]]:
+    """Return the contents written at some positions, without those that were erased."""
+    found: dict[int, dict[str, Any]] = {}
+    asked = list(positions)
+    for first in range(0, len(asked), _AT_ONCE):
+        query = select(col(LedgerContent.position), col(LedgerContent.content)).where(
+            col(LedgerContent.position).in_(asked[first : first + _AT_ONCE])
+        )
+        found |= {position: json.loads(content) for position, content in session.execute(query)}
+    return found

@@ -1,0 +1,210 @@
+"""Reads of replications: one, lists, documents, history, and how many had started at a ledger position."""
+
+from collections.abc import Iterable
+from dataclasses import fields
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from service.record import ledger
+from service.record.errors import NotFound
+from service.record.rows import ReplicationState, Revision, Start, TrialRow
+from service.record.tables import Contributor, DeclaredTrial, Question, Replication, ReplicationRevision
+
+_TRIAL_COLUMNS = [getattr(DeclaredTrial, each.name) for each in fields(TrialRow)]
+# What a replication is by the latest of these that it has reached.
+_REACHED: dict[str, ReplicationState] = {
+    "erased_position": "erased",
+    "retracted_position": "retracted",
+    "withdrawn_position": "withdrawn",
+    "submitted_position": "submitted",
+    "registered_position": "registered",
+}
+_START_COLUMNS = [
+    getattr(Replication, name)
+    for name in (
+        "household_id",
+        "contributor_id",
+        "protocol_version",
+        "plan",
+        "started_position",
+        "withdrawal_asked_position",
+        *_REACHED,
+    )
+]
+
+
+def get(session: Session, replication_id: UUID) -> Replication:
+    """Return a replication in any state; raise NotFound for none."""
+    replication = session.get(Replication, replication_id)
+    if replication is None:
+        raise NotFound("There is no such replication.")
+    return replication
+
+
+def is_public(replication: Replication) -> bool:
+    """Say whether anybody may see it: from its submission on, whatever became of it."""
+    return replication.submitted_position is not None
+
+
+def page(
+    session: Session,
+    *,
+    question_id: UUID | None = None,
+    contributor_id: UUID | None = None,
+    public_only: bool = True,
+    after: int | None = None,
+    limit: int = 50,
+) -> list[Replication]:
+    """Return replications, newest start first.
+
+    Parameters
+    ----------
+    session : Session
+        Any session.
+    question_id : UUID or None
+        Only those that stand in this question's answer.
+    contributor_id : UUID or None
+        Only this contributor's.
+    public_only : bool
+        Leave out what was never submitted; False is for their owner.
+    after : int or None
+        `replication.started_position` of the last one of the page before.
+    limit : int
+        How many at most.
+
+    """
+    query = select(Replication).order_by(col(Replication.started_position).desc()).limit(limit)
+    if question_id is not None:
+        query = query.where(col(Replication.counted_in_id) == question_id)
+    if contributor_id is not None:
+        query = query.where(col(Replication.contributor_id) == contributor_id)
+    if public_only:
+        query = query.where(col(Replication.submitted_position).is_not(None))
+    if after is not None:
+        query = query.where(col(Replication.started_position) < after)
+    return list(session.execute(query).scalars())
+
+
+def document(session: Session, replication: Replication, revision: int | None = None) -> dict[str, Any] | None:
+    """Return the document of a revision, the newest where none is named.
+
+    None means that it was erased; NotFound is raised for a revision that there never was.
+    """
+    query = select(col(ReplicationRevision.position)).where(
+        col(ReplicationRevision.replication_id) == replication.id,
+        col(ReplicationRevision.revision) == (revision or replication.revision),
+    )
+    position = session.execute(query).scalar_one_or_none()
+    if position is None:
+        raise NotFound(f"This replication has no revision {revision}.")
+    content = ledger.content_of(session, position)
+    return None if content is None else content["document"]
+
+
+def documents_at(session: Session, replication_ids: Iterable[UUID], position: int) -> dict[UUID, dict[str, Any]]:
+    """Return each replication's document as it stood at a ledger position, without the erased."""
+    query = (
+        select(col(ReplicationRevision.replication_id), func.max(col(ReplicationRevision.position)))
+        .where(
+            col(ReplicationRevision.replication_id).in_(list(replication_ids)),
+            col(ReplicationRevision.position) <= position,
+        )
+        .group_by(col(ReplicationRevision.replication_id))
+    )
+    newest = dict(session.execute(query).all())
+    contents = ledger.contents_of(session, newest.values())
+    return {each: contents[at]["document"] for each, at in newest.items() if at in contents}
+
+
+def revisions(session: Session, replication: Replication) -> list[Revision]:
+    """Return every revision of a replication with its document, in order."""
+    query = (
+        select(ReplicationRevision)
+        .where(col(ReplicationRevision.replication_id) == replication.id)
+        .order_by(col(ReplicationRevision.revision))
+    )
+    found = list(session.execute(query).scalars())
+    contents = ledger.contents_of(session, [each.position for each in found])
+    return [
+        Revision(
+            each.revision,
+            each.state,
+            each.reason,
+            each.position,
+            each.created_at,
+            contents[each.position]["document"] if each.position in contents else None,
+        )
+        for each in found
+    ]
+
+
+def trials(session: Session, replication: Replication) -> list[TrialRow]:
+    """Return the declared trials of a replication's newest revision, in the order they were typed."""
+    query = (
+        select(*_TRIAL_COLUMNS)
+        .where(col(DeclaredTrial.replication_id) == replication.id, col(DeclaredTrial.revision) == replication.revision)
+        .order_by(col(DeclaredTrial.ordinal))
+    )
+    return [TrialRow(**row) for row in session.execute(query).mappings()]
+
+
+def same_fingerprint(
+    session: Session, question_id: UUID, fingerprint: str, *, other_than: UUID | None = None
+) -> list[UUID]:
+    """Return the submitted replications that stand in a question's answer under the same fingerprint, oldest first."""
+    query = (
+        select(col(Replication.id))
+        .where(
+            col(Replication.fingerprint) == fingerprint,
+            col(Replication.counted_in_id) == question_id,
+            col(Replication.state) == "submitted",
+        )
+        .order_by(col(Replication.started_position))
+    )
+    if other_than is not None:
+        query = query.where(col(Replication.id) != other_than)
+    return list(session.execute(query).scalars())
+
+
+def starts_at(session: Session, question_id: UUID, position: int) -> list[Start]:
+    """Return what had become, at a ledger position, of every replication started for a question, in order of start.
+
+    Those of a question that had been merged into this one by then are among them.
+    """
+    query = (
+        select(col(Replication.id).label("replication_id"), *_START_COLUMNS, col(Contributor.vouched_position))
+        .join(Contributor, col(Contributor.id) == col(Replication.contributor_id))
+        .where(
+            col(Replication.question_id).in_(_with_merged(session, question_id, position)),
+            col(Replication.started_position) <= position,
+        )
+        .order_by(col(Replication.started_position))
+    )
+    return [_start(dict(row), position) for row in session.execute(query).mappings()]
+
+
+def _start(values: dict[str, Any], position: int) -> Start:
+    def reached(at: int | None) -> bool:
+        return at is not None and at <= position
+
+    vouched = reached(values.pop("vouched_position"))
+    for name in (*_REACHED, "withdrawal_asked_position"):
+        values[name] = values[name] if reached(values[name]) else None
+    state = next(state for name, state in _REACHED.items() if values[name] is not None)
+    return Start(**values, state=state, vouched=vouched)
+
+
+def _with_merged(session: Session, question_id: UUID, position: int) -> set[UUID]:
+    found: set[UUID] = set()
+    newest = {question_id}
+    while newest:
+        found |= newest
+        query = select(col(Question.id)).where(
+            col(Question.merged_into_id).in_(newest), col(Question.merged_position) <= position
+        )
+        newest = set(session.execute(query).scalars()) - found
+    return found

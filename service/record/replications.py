@@ -1,0 +1,315 @@
+"""Replications: documents with revisions, from their start to whatever ends them."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
+from typing import Any, Literal
+
+from sqlalchemy import insert, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+from uuid_utils.compat import uuid7
+
+from service.record import ledger, questions
+from service.record.clock import now
+from service.record.errors import Conflict, NotFound, StaleRevision
+from service.record.observations import enter, leave
+from service.record.rows import Entry, Kind, ObservationRow, TrialRow
+from service.record.tables import Contributor, DeclaredTrial, Question, Replication, ReplicationRevision
+
+
+def start(
+    session: Session,
+    *,
+    question: Question,
+    contributor: Contributor,
+    protocol_version: int,
+    plan: Mapping[str, Any],
+    state: Literal["registered", "submitted"],
+    document: Mapping[str, Any],
+    fingerprint: str,
+    trials: Sequence[TrialRow] = (),
+    observations: Sequence[ObservationRow] = (),
+) -> Replication:
+    """Register a replication, or submit one whole.
+
+    Parameters
+    ----------
+    session : Session
+        A session of `Database.write`.
+    question : Question
+        The question whose protocol it follows.
+    contributor : Contributor
+        Whose it is; it counts for the household they are in now.
+    protocol_version : int
+        A version that the question has.
+    plan : mapping
+        What was decided before tasting; it never changes.
+    state : str
+        "registered" stamps the plan and has no observations yet; "submitted" has all of them.
+    document : mapping
+        The document as it is to be shown.
+    fingerprint : str
+        What copies are found by (`canonical.fingerprint` of the part that tells two apart).
+    trials, observations : sequence
+        What intake reduced the document to.
+
+    Raises
+    ------
+    Conflict
+        The question isn't open.
+
+    """
+    question = questions.lock(session, question.id, shared=True)
+    questions.refuse_unless_open(question)
+    moment = now(session)
+    replication = Replication(
+        id=uuid7(),
+        question_id=question.id,
+        counted_in_id=question.id,
+        protocol_version=protocol_version,
+        contributor_id=contributor.id,
+        household_id=contributor.household_id,
+        state=state,
+        revision=1,
+        plan=dict(plan),
+        fingerprint=fingerprint,
+        created_at=moment,
+        updated_at=moment,
+    )
+    entry = _append_revision(
+        session, "registration" if state == "registered" else "submission", replication, document, reason=None
+    )
+    replication.started_position = entry.position
+    # The ledger's time, which never steps back, is the one that counts.
+    replication.created_at = replication.updated_at = entry.at
+    if state == "registered":
+        replication.registered_at = entry.at
+        replication.registered_position = entry.position
+    else:
+        replication.submitted_position = entry.position
+    session.add(replication)
+    session.flush()
+    _write_revision(session, replication, entry, reason=None, trials=trials, observations=observations)
+    return replication
+
+
+def revise(
+    session: Session,
+    *,
+    replication: Replication,
+    expected_revision: int,
+    document: Mapping[str, Any],
+    fingerprint: str,
+    trials: Sequence[TrialRow] = (),
+    observations: Sequence[ObservationRow] = (),
+    reason: str | None = None,
+) -> Replication:
+    """Write a new revision: of a registration, or an amendment of what was submitted.
+
+    The observations of the revision before leave the evidence at the same position at which the new ones enter.
+
+    Raises
+    ------
+    StaleRevision
+        `expected_revision` isn't the newest.
+    Conflict
+        It was withdrawn, retracted or erased.
+
+    """
+    replication = _locked(session, replication, expected_revision)
+    _refuse_unless_in(replication, "registered", "submitted")
+    replication.revision += 1
+    replication.fingerprint = fingerprint
+    entry = _append_revision(session, "amendment", replication, document, reason)
+    replication.updated_at = entry.at
+    leave(session, replication.id, entry.position, "amended")
+    _write_revision(session, replication, entry, reason=reason, trials=trials, observations=observations)
+    return replication
+
+
+def submit(
+    session: Session,
+    *,
+    replication: Replication,
+    expected_revision: int | None = None,
+    document: Mapping[str, Any],
+    fingerprint: str,
+    trials: Sequence[TrialRow],
+    observations: Sequence[ObservationRow],
+) -> Replication:
+    """Submit a registered replication, as a new revision.
+
+    Raises
+    ------
+    StaleRevision
+        `expected_revision` was given and isn't the newest.
+    Conflict
+        It isn't registered any more.
+
+    """
+    replication = _locked(session, replication, expected_revision)
+    _refuse_unless_in(replication, "registered")
+    replication.state = "submitted"
+    replication.revision += 1
+    replication.fingerprint = fingerprint
+    entry = _append_revision(session, "submission", replication, document, reason=None)
+    replication.submitted_position = entry.position
+    replication.updated_at = entry.at
+    _write_revision(session, replication, entry, reason=None, trials=trials, observations=observations)
+    return replication
+
+
+def withdraw(
+    session: Session, *, replication: Replication, category: str, reason: str, answered: bool = False
+) -> Replication:
+    """Withdraw a registered replication, or ask for it where results may be known.
+
+    Parameters
+    ----------
+    session : Session
+        A session of `Database.write`.
+    replication : Replication
+        The one to withdraw.
+    category, reason : str
+        Why.
+    answered : bool
+        Whether anybody has answered a trial of it: from then on, as after submission, withdrawing is only asked for.
+
+    Raises
+    ------
+    Conflict
+        It is out already, or was asked for already.
+
+    """
+    replication = _locked(session, replication)
+    _refuse_unless_in(replication, "registered", "submitted")
+    ask = answered or replication.state == "submitted"
+    if ask and replication.withdrawal_asked_position is not None:
+        raise Conflict("Its withdrawal was asked for already: a steward decides.")
+    content = {
+        "replication": str(replication.id),
+        "category": category,
+        "reason": reason,
+        "effect": "asked" if ask else "withdrawn",
+    }
+    entry = ledger.append(
+        session,
+        kind="withdrawal",
+        subject=str(replication.id),
+        content=content,
+        question_id=replication.counted_in_id,
+    )
+    replication.updated_at = entry.at
+    if ask:
+        replication.withdrawal_asked_position = entry.position
+    else:
+        replication.state = "withdrawn"
+        replication.withdrawn_position = entry.position
+    session.flush()
+    return replication
+
+
+def retract(
+    session: Session, *, replication: Replication, steward: Contributor, category: str, reason: str
+) -> Replication:
+    """Take a replication out of the answer, by a steward's decision; later answers are shown with it and without.
+
+    Raises
+    ------
+    Conflict
+        It is out already.
+
+    """
+    replication = _locked(session, replication)
+    _refuse_unless_in(replication, "registered", "submitted")
+    content = {
+        "replication": str(replication.id),
+        "steward": str(steward.id),
+        "category": category,
+        "reason": reason,
+    }
+    entry = ledger.append(
+        session,
+        kind="retraction",
+        subject=str(replication.id),
+        content=content,
+        question_id=replication.counted_in_id,
+    )
+    replication.state = "retracted"
+    replication.retracted_position = entry.position
+    replication.updated_at = entry.at
+    session.flush()
+    leave(session, replication.id, entry.position, "retracted")
+    return replication
+
+
+def _locked(session: Session, replication: Replication, expected_revision: int | None = None) -> Replication:
+    """Read a replication again, and keep others from changing it until the transaction ends."""
+    query = (
+        select(Replication)
+        .where(col(Replication.id) == replication.id)
+        .with_for_update(key_share=True)
+        .execution_options(populate_existing=True)
+    )
+    found = session.execute(query).scalar_one_or_none()
+    if found is None:
+        raise NotFound("There is no such replication.")
+    if expected_revision is not None and expected_revision != found.revision:
+        raise StaleRevision(expected_revision, found.revision)
+    return found
+
+
+def _refuse_unless_in(replication: Replication, *states: str) -> None:
+    if replication.state not in states:
+        raise Conflict(f"This replication is {replication.state}.")
+
+
+def _append_revision(
+    session: Session, kind: Kind, replication: Replication, document: Mapping[str, Any], reason: str | None
+) -> Entry:
+    content = {
+        "replication": str(replication.id),
+        "question": str(replication.question_id),
+        "protocol_version": replication.protocol_version,
+        "contributor": str(replication.contributor_id),
+        "household": str(replication.household_id),
+        "plan": replication.plan,
+        "state": replication.state,
+        "revision": replication.revision,
+        "reason": reason,
+        "document": dict(document),
+    }
+    return ledger.append(
+        session, kind=kind, subject=str(replication.id), content=content, question_id=replication.counted_in_id
+    )
+
+
+def _write_revision(
+    session: Session,
+    replication: Replication,
+    entry: Entry,
+    *,
+    reason: str | None,
+    trials: Iterable[TrialRow],
+    observations: Sequence[ObservationRow],
+) -> None:
+    if observations and replication.state == "registered":
+        raise ValueError("a registered replication has no observations before it is submitted")
+    session.flush()
+    session.execute(
+        insert(ReplicationRevision).values(
+            replication_id=replication.id,
+            revision=replication.revision,
+            state=replication.state,
+            reason=reason,
+            position=entry.position,
+            created_at=entry.at,
+        )
+    )
+    typed = [
+        {"replication_id": replication.id, "revision": replication.revision, "ordinal": ordinal, **asdict(trial)}
+        for ordinal, trial in enumerate(trials, start=1)
+    ]
+    if typed:
+        session.execute(insert(DeclaredTrial), typed)
+    enter(session, replication, observations, entry.position)
