@@ -1,0 +1,112 @@
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from service.science import binomial, trial_columns
+from service.science.checks import number
+from service.science.errors import InputError
+from service.science.trial_methods import find_method
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from service.science.checks import Numeric
+    from service.science.trial_columns import Count
+
+
+@dataclass(frozen=True, slots=True)
+class Similarity:
+    """Whether any difference is below a limit chosen before serving; leaves as in `Significance`."""
+
+    method: str
+    presented: Count
+    correct: Count
+    tasters: Count
+    largest_tolerable_discriminating: Numeric
+    confidence: Numeric
+    most_correct_allowed: int | NDArray[np.object_] | None
+    similar: bool | NDArray[np.bool_]
+    proportion_discriminating_upper: Numeric
+    holds_for: str | NDArray[np.object_]
+
+
+def similarity(
+    method: str,
+    presented: Count,
+    correct: Count,
+    tasters: Count = 1,
+    *,
+    largest_tolerable_discriminating: Numeric = 0.3,
+    confidence: Numeric = 0.95,
+) -> Similarity:
+    """Test whether the proportion discriminating is below a limit that was chosen before serving.
+
+    Parameters
+    ----------
+    method : str
+        A key of `METHODS`.
+    presented, correct : int or array
+        Presentations served and answered rightly.
+    tasters : int or array
+        How many people tasted: one, or as many as presentations. Several with repeats are refused, because tasters
+        who differ break the test's guarantee.
+    largest_tolerable_discriminating : float or array
+        The limit, above 0 and below 1.
+    confidence : float or array
+        One less the chance of calling a difference at the limit similar, 0.5 to 0.9999.
+
+    Raises
+    ------
+    InputError
+        As in `significance`; for a limit out of range; for several tasters with repeats.
+
+    References
+    ----------
+    ISO 4120:2004 table A.2 and ISO 5495:2005 table A.3: the exact lower binomial tail at the limit, and no conclusion
+    where the most correct allowed would be fewer than guessing averages.
+
+    """
+    guess = find_method(method).guess_probability
+    n, x = trial_columns.counts(presented, correct)
+    level = trial_columns.confidence_level(confidence)
+    people = trial_columns.whole_numbers("tasters", tasters, 1, trial_columns.MOST_PRESENTED, "people who tasted")
+    limit = np.asarray(
+        number(
+            "largest_tolerable_discriminating",
+            largest_tolerable_discriminating,
+            0.001,
+            0.999,
+            "the share of servings told apart that would still not matter",
+        )
+    )
+    n, x, people, limit, level = trial_columns.together(
+        presented=n, correct=x, tasters=people, largest_tolerable_discriminating=limit, confidence=level
+    )
+    once_each = (people == 1) | (people == n)
+    if not once_each.all():
+        raise InputError(
+            "tasters",
+            "several tasters must have one presentation each: with repeats a similarity test understates its error; "
+            "test each taster alone.",
+            trial_columns.first_false(once_each),
+        )
+    fewest_wrong = binomial.fewest_count(n, (1.0 - guess) * (1.0 - limit), 1.0 - level)
+    most = n - fewest_wrong
+    may_conclude = (most >= 0) & (most >= n * guess - 1e-9)
+    upper = np.maximum((binomial.upper_limit(x, n, 1.0 - level) - guess) / (1.0 - guess), 0.0)
+    alone, panel = "this taster and these two batches", "tasters like these and these two batches"
+    return Similarity(
+        method=method,
+        presented=trial_columns.counts_as_given(n),
+        correct=trial_columns.counts_as_given(x),
+        tasters=trial_columns.counts_as_given(people),
+        largest_tolerable_discriminating=trial_columns.as_given(limit),
+        confidence=trial_columns.as_given(level),
+        most_correct_allowed=trial_columns.optional_counts(most, may_conclude),
+        similar=trial_columns.as_given(may_conclude & (x <= most)),
+        proportion_discriminating_upper=trial_columns.as_given(upper),
+        holds_for=trial_columns.as_given(np.where(people == 1, alone, panel).astype(object)),
+    )
