@@ -1,0 +1,127 @@
+"""The outermost wall: whatever happens inside, the caller gets a request id and, on failure, a problem document."""
+
+import re
+import time
+from typing import TYPE_CHECKING, Any
+
+from starlette.datastructures import Headers, MutableHeaders
+from uuid_utils.compat import uuid7
+
+from service.api import cors
+from service.api.logs import log_failure, log_request
+from service.api.problems import Problem
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+_LONGEST_DRAINED = 64 * 1024 * 1024
+_REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+
+
+class Boundary:
+    """Plain ASGI: request ids, body limits, HEAD, CORS, the log line, and the last catch for what nobody caught."""
+
+    def __init__(self, app: "ASGIApp", *, max_body_bytes: int) -> None:
+        self.app = app
+        self.max_body_bytes = max_body_bytes
+
+    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        await _Exchange(self, scope, receive, send).run()
+
+    def limit(self, path: str) -> int:
+        """Columns and pooled studies are long by nature; everything else is a document."""
+        return self.max_body_bytes * (16 if path.startswith("/v1/calculators/") else 1)
+
+
+class _Exchange:
+    """One request and its answer."""
+
+    def __init__(self, boundary: Boundary, scope: "Scope", receive: "Receive", send: "Send") -> None:
+        headers = Headers(scope=scope)
+        given = headers.get("x-request-id", "")
+        self.request_id = given if _REQUEST_ID.fullmatch(given) else str(uuid7())
+        self.app = boundary.app
+        self.limit = boundary.limit(scope["path"])
+        self.announced = _content_length(headers)
+        self.is_head = scope["method"] == "HEAD"
+        self.scope = {**scope, "method": "GET"} if self.is_head else scope
+        self.scope["request_id"] = self.request_id
+        self.origin = headers.get("origin")
+        self.preflight = scope["method"] == "OPTIONS" and "access-control-request-method" in headers
+        self.receive = receive
+        self.send = send
+        self.read = 0
+        self.status = 0
+        self.too_large = False
+        self.started_at = time.perf_counter()
+
+    async def run(self) -> None:
+        try:
+            if self.preflight:
+                await cors.preflight(self.scope["path"])(self.scope, self.receive, self.answer)
+            elif self.announced > self.limit:
+                await self.refuse_body(announced=self.announced)
+            else:
+                await self.app(self.scope, self.limited_receive, self.answer)
+        except _TooLargeError:
+            await self.refuse_body(announced=self.read)
+        except Exception as error:  # noqa: BLE001  the last catch: a caller gets a problem document, never a stack trace
+            log_failure(self.scope, error)
+            if not self.status:
+                await Problem("internal-error").response(self.request_id)(self.scope, self.receive, self.answer)
+        finally:
+            log_request(self.scope, self.status, time.perf_counter() - self.started_at)
+
+    async def limited_receive(self) -> "Message":
+        message = await self.receive()
+        if message["type"] == "http.request":
+            self.read += len(message.get("body", b""))
+            if self.read > self.limit:
+                self.too_large = True
+                raise _TooLargeError
+        return message
+
+    async def refuse_body(self, announced: int) -> None:
+        """Read the rest and drop it, so that the client stops writing and sees the answer."""
+        if self.status:
+            return
+        if announced <= _LONGEST_DRAINED:
+            drained = self.read
+            while drained <= _LONGEST_DRAINED:
+                message = await self.receive()
+                if message["type"] != "http.request" or not message.get("more_body"):
+                    break
+                drained += len(message.get("body", b""))
+        problem = Problem("body-too-large", f"at most {self.limit} bytes are taken here")
+        await problem.response(self.request_id)(self.scope, self.receive, self.answer)
+
+    async def answer(self, message: "Message") -> None:
+        if message["type"] == "http.response.start":
+            if self.too_large and message["status"] != 413:
+                raise _TooLargeError
+            self.status = message["status"]
+            headers = MutableHeaders(scope=message)
+            headers["X-Request-ID"] = self.request_id
+            headers["X-Content-Type-Options"] = "nosniff"
+            if not self.preflight:
+                cors.expose(self.scope, headers)
+        elif self.is_head and message["type"] == "http.response.body":
+            message = {"type": "http.response.body", "body": b"", "more_body": False}
+        await self.send(message)
+
+
+class _TooLargeError(Exception):
+    """The body passed its limit while it was being read."""
+
+
+def _content_length(headers: Headers) -> int:
+    text = headers.get("content-length", "0")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else 0
+
+
+def request_id_of(scope: Any) -> str:  # noqa: ANN401  an ASGI scope is any mapping
+    """The id of the request that a scope belongs to."""
+    return str(scope.get("request_id", "unknown"))

@@ -1,0 +1,40 @@
+"""Which answers a page of another origin may read: public ones, without credentials."""
+
+from typing import TYPE_CHECKING, Any
+
+from starlette.responses import Response
+
+if TYPE_CHECKING:
+    from starlette.datastructures import MutableHeaders
+
+EXPOSED = "ETag, Link, Location, RateLimit, RateLimit-Policy, Retry-After"
+_CALCULATORS = "/v1/calculators"
+_PRIVATE = ("/v1/me", "/v1/pour", "/v1/taste")
+
+
+def _is_private(path: str) -> bool:
+    return any(path == private or path.startswith(f"{private}/") for private in _PRIVATE)
+
+
+def expose(scope: Any, headers: "MutableHeaders") -> None:  # noqa: ANN401  an ASGI scope is any mapping
+    """Let any origin read GET answers and calculations, and nothing that depends on who asks."""
+    path, method = scope["path"], scope["method"]
+    if (method == "GET" or path.startswith(_CALCULATORS)) and not _is_private(path):
+        headers["Access-Control-Allow-Origin"] = "*"
+        headers["Access-Control-Expose-Headers"] = EXPOSED
+
+
+def preflight(path: str) -> Response:
+    """Answer a browser that asks beforehand what it may send."""
+    if _is_private(path):
+        return Response(status_code=204)
+    methods = "GET, HEAD, POST" if path.startswith(_CALCULATORS) else "GET, HEAD"
+    return Response(
+        status_code=204,
+        headers={
+            "Access-Control-Allow-Origin": "*",
+            "Access-Control-Allow-Methods": methods,
+            "Access-Control-Allow-Headers": "Content-Type, If-None-Match, X-Request-ID",
+            "Access-Control-Max-Age": "86400",
+        },
+    )

@@ -1,0 +1,60 @@
+"""One JSON line for each request, by route template: no raw path, no query, no secret."""
+
+import json
+import logging
+import sys
+from datetime import UTC, datetime
+from typing import Any
+
+_requests = logging.getLogger("manybatch.requests")
+_failures = logging.getLogger("manybatch.failures")
+
+
+class JsonLines(logging.Formatter):
+    """Formats a record as one JSON object on one line."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Write time, level, message and whatever fields the record brought."""
+        line: dict[str, Any] = {
+            "at": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
+            "level": record.levelname.lower(),
+            "message": record.getMessage(),
+            **getattr(record, "fields", {}),
+        }
+        if record.exc_info:
+            line["exception"] = self.formatException(record.exc_info)
+        return json.dumps(line)
+
+
+def configure(level: str) -> None:
+    """Send everything to standard error as JSON lines."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(JsonLines())
+    root = logging.getLogger()
+    root.handlers[:] = [handler]
+    root.setLevel(level.upper())
+    logging.getLogger("uvicorn.access").disabled = True
+
+
+def template_of(scope: Any) -> str:  # noqa: ANN401  an ASGI scope is any mapping
+    """The route's template; an address that matched none is not repeated."""
+    return str(getattr(scope.get("route"), "path", "unmatched"))
+
+
+def log_request(scope: Any, status: int, seconds: float) -> None:  # noqa: ANN401
+    """Write the request's line."""
+    if _requests.isEnabledFor(logging.INFO):
+        fields = {
+            "request_id": scope["request_id"],
+            "method": scope["method"],
+            "route": template_of(scope),
+            "status": status,
+            "milliseconds": round(seconds * 1000, 2),
+        }
+        _requests.info("request", extra={"fields": fields})
+
+
+def log_failure(scope: Any, error: Exception) -> None:  # noqa: ANN401
+    """Write an unhandled error with its trace, for us alone."""
+    fields = {"request_id": scope["request_id"], "route": template_of(scope)}
+    _failures.error("unhandled error", exc_info=error, extra={"fields": fields})

@@ -1,0 +1,154 @@
+"""How a handler reaches the record: reads and writes run in threads, each in one transaction, off the event loop."""
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+
+from anyio import CapacityLimiter
+from anyio.to_thread import run_sync
+from fastapi import Depends, Header, Request
+from pydantic import BaseModel
+from pydantic_core import to_json
+from starlette.responses import Response
+
+from service.api.problems import Problem
+from service.record import idempotency
+
+if TYPE_CHECKING:
+    from sqlmodel import Session
+
+    from service.api.security import Caller
+    from service.record.database import Database
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a write answers with, once it is committed."""
+
+    body: BaseModel | None
+    status: int = 200
+    location: str | None = None
+    etag: str | None = None
+
+    def content(self) -> bytes:
+        """The body's bytes."""
+        return b"" if self.body is None else self.body.__pydantic_serializer__.to_json(self.body, exclude_none=False)
+
+
+@dataclass(slots=True)
+class Storage:
+    """The record behind two gates: as many readers as threads, and as many writers as the database can use.
+
+    SQLite takes one writer at a time, so its writers queue here, in order and without holding a thread.
+    """
+
+    database: "Database"
+    threads: int
+    _readers: CapacityLimiter = field(init=False)
+    _writers: CapacityLimiter = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._readers = CapacityLimiter(self.threads)
+        self._writers = CapacityLimiter(1 if self.database.dialect == "sqlite" else max(self.threads // 2, 1))
+
+    async def read(self, work: "Callable[[Session], T]") -> T:
+        """Run `work` in one read-only transaction."""
+
+        def call() -> T:
+            with self.database.read() as session:
+                return work(session)
+
+        return await run_sync(call, limiter=self._readers)
+
+    async def write(self, work: "Callable[[Session], T]") -> T:
+        """Run `work` in one transaction, committed before this returns."""
+        return await run_sync(self.database.run_write, work, limiter=self._writers)
+
+
+def storage_of(request: Request) -> Storage:
+    """Find the storage that the application was joined with."""
+    storage: Storage = request.app.state.storage
+    return storage
+
+
+async def _storage(request: Request) -> Storage:
+    return storage_of(request)
+
+
+Stored = Annotated[Storage, Depends(_storage)]
+
+IdempotencyKeyHeader = Annotated[
+    str | None,
+    Header(
+        alias="Idempotency-Key",
+        min_length=1,
+        max_length=200,
+        pattern=r"^[\x21-\x7e]+$",
+        description="A key of your own for this request: sent again with it, the request is answered again, not done again.",
+    ),
+]
+
+
+async def write_once(
+    request: Request,
+    storage: Storage,
+    caller: "Caller",
+    key: str | None,
+    work: "Callable[[Session], Answer]",
+) -> Response:
+    """Do a creating write once for its Idempotency-Key: the key, the work and the answer are one transaction."""
+    if key is None:
+        return _respond(await storage.write(work))
+    scope = {"contributor_id": caller.id, "method": request.method, "path": request.url.path, "key": key}
+    request_hash = hashlib.sha256(await request.body()).hexdigest()
+
+    def once(session: "Session") -> Response:
+        replay = idempotency.claim(session, request_hash=request_hash, **scope)
+        if replay is not None:
+            return _raw(replay.body, replay.status, replay.location, replay.etag, {"Idempotent-Replayed": "true"})
+        answer = work(session)
+        content = answer.content()
+        idempotency.complete(
+            session, **scope, status=answer.status, location=answer.location, etag=answer.etag, body=content
+        )
+        return _raw(content, answer.status, answer.location, answer.etag)
+
+    return await storage.write(once)
+
+
+async def write_now(storage: Storage, work: "Callable[[Session], Answer]") -> Response:
+    """Do a write that needs no Idempotency-Key: an edit guarded by If-Match, or one that mints a secret."""
+    return _respond(await storage.write(work))
+
+
+def _respond(answer: Answer) -> Response:
+    return _raw(answer.content(), answer.status, answer.location, answer.etag)
+
+
+def _raw(
+    content: bytes, status: int, location: str | None, etag: str | None, extra: Mapping[str, str] | None = None
+) -> Response:
+    headers = {"Cache-Control": "private, no-store", **(extra or {})}
+    if location is not None:
+        headers["Location"] = location
+    if etag is not None:
+        headers["ETag"] = etag
+    return Response(content, status, headers, "application/json" if content else None)
+
+
+def json_response(body: Any, *, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:  # noqa: ANN401
+    """Serialise a model or plain values at once."""
+    return Response(to_json(body), status, dict(headers) if headers else None, "application/json")
+
+
+def revision_of(if_match: str | None) -> int:
+    """Read the revision that an edit was made on from If-Match."""
+    if if_match is None:
+        raise Problem("if-match-needed")
+    text = if_match.strip().strip('"')
+    if not (text.startswith("r") and text[1:].isascii() and text[1:].isdigit() and len(text) < 12):
+        raise Problem("stale-revision")
+    return int(text[1:])

@@ -1,0 +1,60 @@
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, SecretStr, field_validator
+from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
+
+from service import __version__
+
+MEBIBYTE = 1024 * 1024
+
+
+class Settings(BaseSettings):
+    """What the host may set, each as an environment variable `MANYBATCH_<NAME>`."""
+
+    model_config = SettingsConfigDict(env_prefix="MANYBATCH_", extra="ignore", frozen=True)
+
+    database_url: str = Field(
+        "sqlite:///./manybatch.db", description="Where the record is kept: a SQLite file or `postgresql+psycopg://...`."
+    )
+    read_database_url: str | None = Field(None, description="A streaming replica to read from (PostgreSQL).")
+    host: str = Field("127.0.0.1", description="Address to listen on.")
+    port: int = Field(8000, ge=0, le=65535, description="Port to listen on.")
+    workers: int = Field(1, ge=1, le=64, description="Server processes.")
+    threads: int = Field(16, ge=2, le=200, description="Threads for storage work in one process, and its pool size.")
+    max_body_bytes: int = Field(
+        MEBIBYTE, ge=1024, le=64 * MEBIBYTE, description="Largest request body; columns and pooling take 16 times this."
+    )
+    rate_limits: Literal["on", "off"] = Field("on", description="`off` turns the per-address limits off.")
+    trusted_proxies: Annotated[list[str], NoDecode] = Field(
+        default_factory=list, description="Comma-separated addresses whose X-Forwarded-For is believed."
+    )
+    public_url: str = Field("", description="Address that links are built from; empty gives path-only links.")
+    sealing_key: SecretStr | None = Field(
+        None, description="Key for sealed trials; without it a 0600 key file is kept beside the database."
+    )
+    metrics_token: SecretStr | None = Field(None, description="Token for `/metrics` from elsewhere than loopback.")
+    log_level: Literal["debug", "info", "warning", "error"] = Field("info", description="Least level that is logged.")
+
+    @field_validator("trusted_proxies", mode="before")
+    @classmethod
+    def _split(cls, value: object) -> object:
+        return [part.strip() for part in value.split(",") if part.strip()] if isinstance(value, str) else value
+
+    @field_validator("public_url")
+    @classmethod
+    def _no_trailing_slash(cls, value: str) -> str:
+        return value.rstrip("/")
+
+    def on(self, **changes: object) -> Self:
+        """Return a copy with some settings replaced, for a command's options."""
+        return self.model_copy(update={name: value for name, value in changes.items() if value is not None})
+
+    @property
+    def sqlite_file(self) -> Path | None:
+        """The SQLite file, where that is the database."""
+        prefix = "sqlite:///"
+        return Path(self.database_url.removeprefix(prefix)) if self.database_url.startswith(prefix) else None
+
+
+SOFTWARE = f"manybatch/{__version__}"
