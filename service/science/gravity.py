@@ -1,0 +1,186 @@
+"""Extract scales, and alcohol from the gravity before and after fermentation."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from service.science import sugar
+from service.science.checks import Numeric, number, only_one, refuse_where, same_length
+from service.science.ethanol_water import ETHANOL_20C
+from service.science.uncertainty import Source, standard_uncertainty
+
+EXTRACT_PER_ETHANOL: Final = 2.0665
+"""Grams of extract that yield a gram of ethanol, 0.9565 g of carbon dioxide and 0.11 g of yeast (Balling, 1865)."""
+
+LOST_PER_ETHANOL: Final = 1.0665
+"""Grams that leave the liquid as gas and yeast for each gram of ethanol (Balling, 1865)."""
+
+ATTENUATION_COEFFICIENT: Final = 0.8192
+"""Share of the apparent extract in the real extract; convention, from memory."""
+
+ATTENUATION_COEFFICIENT_UNCERTAINTY: Final = 0.005
+"""Cutaia, Reid, Speers, J. Inst. Brew. 115(4), 318-327 (2009): standard error 0.0048 over 532 brews."""
+
+_ORIGINAL: Final = "the gravity before fermentation, above water's"
+
+
+@dataclass(frozen=True, slots=True)
+class Scales:
+    """One solution on four scales at 20 degC."""
+
+    sg: Numeric
+    plato: Numeric
+    extract_g_per_l: Numeric
+    density_kg_per_m3: Numeric
+
+
+def scales(
+    *,
+    sg: Numeric | None = None,
+    plato: Numeric | None = None,
+    extract_g_per_l: Numeric | None = None,
+    density_kg_per_m3: Numeric | None = None,
+) -> Scales:
+    """Express a sugar solution's strength on the four extract scales, at 20 degC and in vacuum.
+
+    Parameters
+    ----------
+    sg : float or ndarray
+        Specific gravity 20/20 degC.
+    plato : float or ndarray
+        Grams of extract in 100 g (degrees Plato, Brix and Balling alike).
+    extract_g_per_l : float or ndarray
+        Grams of extract in a litre at 20 degC.
+    density_kg_per_m3 : float or ndarray
+        Density at 20 degC.
+
+    Raises
+    ------
+    InputError
+        Unless exactly one is given, and within -8..70 degrees Plato.
+
+    References
+    ----------
+    ICUMSA sucrose density: Bubnik, Kadlec, Urban, Bruhns, Sugar Technologists Manual, Bartens 1995, p. 164.
+
+    """
+    given = {"sg": sg, "plato": plato, "extract_g_per_l": extract_g_per_l, "density_kg_per_m3": density_kg_per_m3}
+    only_one(given)
+    if sg is not None:
+        plato = sugar.plato_from_sg(sg)
+    elif extract_g_per_l is not None:
+        plato = sugar.plato_from_extract(extract_g_per_l)
+    elif density_kg_per_m3 is not None:
+        plato = sugar.plato_from_density(density_kg_per_m3)
+    else:
+        plato = number("plato", plato, sugar.PLATO_LOW, sugar.PLATO_HIGH, sugar.RANGE)
+    density = sugar.sucrose_density(plato)
+    return Scales(density / sugar.WATER_20C, plato, 0.01 * plato * density, density)
+
+
+@dataclass(frozen=True, slots=True)
+class Attenuation:
+    """What a fermentation made of its extract.
+
+    `abv_uncertainty_percent` is a standard uncertainty (k = 1) in % vol. An apparent attenuation over 100 % is legal:
+    alcohol is lighter than water, so a dry ferment reads below 1.000.
+    """
+
+    abv_percent: Numeric
+    abw_percent: Numeric
+    abv_linear_percent: Numeric
+    abv_uncertainty_percent: Numeric
+    original_plato: Numeric
+    apparent_extract_plato: Numeric
+    real_extract_plato: Numeric
+    apparent_attenuation_percent: Numeric
+    real_attenuation_percent: Numeric
+
+
+def attenuation(original_sg: Numeric, final_sg: Numeric, reading_uncertainty_sg: Numeric = 0.001) -> Attenuation:
+    """Alcohol and attenuation from the gravity before and after fermentation.
+
+    `abv_linear_percent` is 131.25 times the fall in gravity: common practice, no source; it reads low above 5 % vol.
+
+    Parameters
+    ----------
+    original_sg, final_sg : float or ndarray
+        Specific gravity 20/20 degC before and after, free of gas and at 20 degC (or corrected to it).
+    reading_uncertainty_sg : float or ndarray
+        Standard uncertainty of each reading, 0..0.05.
+
+    Raises
+    ------
+    InputError
+        Where a gravity is out of range, the final one is above the original, or more extract seems gone than there was.
+
+    References
+    ----------
+    Balling (1865): 2.0665 g extract to 1 g ethanol, 0.9565 g carbon dioxide, 0.11 g yeast. Attenuation coefficient
+    0.8192 by convention (from memory), its uncertainty from Cutaia, Reid, Speers, J. Inst. Brew. 115(4), 318-327
+    (2009). Ethanol density: OIML R 22.
+
+    """
+    original_sg = number("original_sg", original_sg, 1.0005, sugar.SG_HIGH, _ORIGINAL)
+    final_sg = number("final_sg", final_sg, sugar.SG_LOW, sugar.SG_HIGH, sugar.RANGE)
+    spread = number("reading_uncertainty_sg", reading_uncertainty_sg, 0.0, 0.05, "a standard uncertainty")
+    same_length({"original_sg": original_sg, "final_sg": final_sg, "reading_uncertainty_sg": spread})
+    refuse_where(
+        "final_sg",
+        final_sg > original_sg,
+        "is above the original gravity. Swap them, or declare what was added during the ferment.",
+    )
+    original, apparent = sugar.plato_from_sg(original_sg), sugar.plato_from_sg(final_sg)
+    real = real_extract(original, apparent)
+    slack = 3.0 * ATTENUATION_COEFFICIENT * spread * sugar.slope_plato_per_sg(apparent)
+    refuse_where(
+        "final_sg",
+        real < -slack - 1e-9,
+        "is lower than fermenting all of this extract would give. Check both readings, and whether spirit was added.",
+    )
+    abw, abv = alcohol(original, apparent, final_sg)
+    return Attenuation(
+        abv_percent=abv,
+        abw_percent=abw,
+        abv_linear_percent=131.25 * (original_sg - final_sg),
+        abv_uncertainty_percent=_abv_uncertainty(original, apparent, spread),
+        original_plato=original,
+        apparent_extract_plato=apparent,
+        real_extract_plato=real,
+        apparent_attenuation_percent=100.0 * (original - apparent) / original,
+        real_attenuation_percent=100.0 * (original - real) / original,
+    )
+
+
+def real_extract(original: Numeric, apparent: Numeric, coefficient: float = ATTENUATION_COEFFICIENT) -> Numeric:
+    """Grams of extract truly left in 100 g, from the original and the apparent extract; no checks."""
+    return original - coefficient * (original - apparent)
+
+
+def alcohol(
+    original: Numeric, apparent: Numeric, final_sg: Numeric, coefficient: float = ATTENUATION_COEFFICIENT
+) -> tuple[Numeric, Numeric]:
+    """Percent alcohol by mass and by volume, by Balling's relation; no checks."""
+    fermented = coefficient * (original - apparent)
+    abw = fermented / (EXTRACT_PER_ETHANOL - 0.01 * LOST_PER_ETHANOL * original)
+    return abw, abw * final_sg * (sugar.WATER_20C / ETHANOL_20C)
+
+
+def _abv_uncertainty(original: Numeric, apparent: Numeric, spread: Numeric) -> Numeric:
+    """Propagate both readings and the attenuation coefficient to % vol.
+
+    The scales are smooth and nearly straight over a reading's uncertainty, so it is carried to degrees Plato by the
+    scale's slope instead of solving the scale again on each side.
+    """
+
+    def abv(original: Numeric, apparent: Numeric, coefficient: float) -> Numeric:
+        return alcohol(original, apparent, sugar.unchecked_sg(apparent), coefficient)[1]
+
+    return standard_uncertainty(
+        abv,
+        (original, apparent, ATTENUATION_COEFFICIENT),
+        (
+            Source(0, spread * sugar.slope_plato_per_sg(original)),
+            Source(1, spread * sugar.slope_plato_per_sg(apparent)),
+            Source(2, ATTENUATION_COEFFICIENT_UNCERTAINTY),
+        ),
+    )
