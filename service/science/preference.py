@@ -1,0 +1,114 @@
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from service.science import binomial, plain_words, trial_columns
+from service.science.errors import InputError
+from service.science.intervals import Interval
+from service.science.paired_difference import two_sided_p_value
+
+if TYPE_CHECKING:
+    from service.science.checks import Numeric
+    from service.science.trial_columns import Count
+
+_SHOWN = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Preference:
+    """Paired preferences set against an even split; each leaf is a number, or an array where any argument was one."""
+
+    presented: Count
+    preferred_a: Count
+    preferred_b: Count
+    no_preference: Count
+    confidence: Numeric
+    p_value: Numeric
+    share_preferring_a: Interval
+
+
+def preference(
+    presented: Count, preferred_a: Count, no_preference: Count = 0, confidence: Numeric = 0.95
+) -> Preference:
+    """Test paired preferences for leaning either way.
+
+    Parameters
+    ----------
+    presented : int or array
+        Answers given, those without a preference among them; 1 to 1 000 000.
+    preferred_a, no_preference : int or array
+        Of these, answers that preferred the first batch, and answers without a preference, which stand outside
+        the test.
+    confidence : float or array
+        Of the interval, two-sided, 0.5 to 0.9999.
+
+    Raises
+    ------
+    InputError
+        For counts that are not whole or do not add up, no preference at all, a confidence out of range.
+
+    References
+    ----------
+    Two-sided exact binomial at one half, as in ISO 5495; interval of Clopper & Pearson 1934.
+
+    """
+    most = trial_columns.MOST_PRESENTED
+    n, a, none, level = trial_columns.together(
+        presented=trial_columns.whole_numbers("presented", presented, 1, most, "answers given"),
+        preferred_a=trial_columns.whole_numbers("preferred_a", preferred_a, 0, most, "answers preferring the first"),
+        no_preference=trial_columns.whole_numbers(
+            "no_preference", no_preference, 0, most, "answers without a preference"
+        ),
+        confidence=trial_columns.confidence_level(confidence),
+    )
+    decided = np.asarray(n - none)
+    some = np.asarray(decided >= 1)
+    if not some.all():
+        raise InputError(
+            "no_preference",
+            "must be fewer than the answers given: without a single preference there is nothing to test.",
+            trial_columns.first_false(some),
+        )
+    adds_up = np.asarray(a <= decided)
+    if not adds_up.all():
+        raise InputError(
+            "preferred_a",
+            "must not exceed the answers given less those without a preference; count each answer once.",
+            trial_columns.first_false(adds_up),
+        )
+    low, high = binomial.clopper_pearson(a, decided, level)
+    return Preference(
+        presented=trial_columns.counts_as_given(n),
+        preferred_a=trial_columns.counts_as_given(a),
+        preferred_b=trial_columns.counts_as_given(decided - a),
+        no_preference=trial_columns.counts_as_given(none),
+        confidence=trial_columns.as_given(level),
+        p_value=trial_columns.as_given(two_sided_p_value(np.minimum(a, decided - a), decided)),
+        share_preferring_a=Interval(*map(trial_columns.as_given, (a / decided, low, high))),
+    )
+
+
+def preference_reading(result: Preference, *, a: str = "the first", b: str = "the second", tasters: int = 1) -> str:
+    """Say what a single count of preferences shows; `a` and `b` name the batches as they stand in a sentence."""
+    first, second = int(result.preferred_a), int(result.preferred_b)
+    decided = first + second
+    p_value = float(result.p_value)
+    sentences = [f"{a} was preferred {plain_words.times(first)} in {plain_words.whole(decided)}."]
+    if result.no_preference:
+        sentences.append(f"Left out for having no preference: {plain_words.whole(int(result.no_preference))}.")
+    sentences.append(f"A toss of a coin splits at least this unevenly {plain_words.chance(p_value)}.")
+    share = result.share_preferring_a
+    extent = (
+        f"between {plain_words.whole(100 * float(share.low))} and {plain_words.whole(100 * float(share.high))} in 100"
+    )
+    if p_value <= _SHOWN:
+        sentences.append(f"The answers lean to {a if first > second else b}; {a} would be preferred {extent} times.")
+    else:
+        sentences.append(f"No preference shown, and none ruled out: {a} could be preferred {extent} times.")
+    whom = "you" if tasters == 1 else "these tasters"
+    sentences.append(f"This is about {whom}, these two batches and these days.")
+    text = " ".join(sentences)
+    return text[0].upper() + text[1:]
