@@ -14,7 +14,7 @@ class AssessorCount(Strict):
     """What one taster answered."""
 
     assessor: Label = Field(description="A code, never a name.", examples=["p1"])
-    presented: Annotated[int, Field(ge=1, le=10_000)]
+    presented: Annotated[int, Field(ge=1, le=5000)]
     correct: Count
 
     @field_validator("correct")

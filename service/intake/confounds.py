@@ -1,0 +1,38 @@
+"""Every flag on one document, computed and not confessed."""
+
+from datetime import datetime
+
+from service.intake.conditions import condition_flags
+from service.intake.ferment_confounds import ferment_flags
+from service.intake.flags import Flag
+from service.intake.protocol_check import Checked
+from service.intake.registration import registration_flags
+from service.intake.run_confounds import run_flags
+from service.intake.trial_confounds import trial_flags
+
+
+def find(checked: Checked, *, registered_at: datetime | None, is_copy: bool = False) -> tuple[Flag, ...]:
+    """Find everything that could explain a result other than the factor, and everything left unsaid.
+
+    Parameters
+    ----------
+    checked : Checked
+        A document that fits its protocol; its deviations come first.
+    registered_at : datetime or None
+        When the plan was stamped; None where it never was.
+    is_copy : bool
+        Whether another replication of the question has the same content.
+
+    """
+    if checked.document.state == "registered":
+        return checked.deviations
+    copied = Flag("copy_of_another_document", "Another replication of this question has the same content.")
+    return (
+        *checked.deviations,
+        *([copied] if is_copy else []),
+        *registration_flags(checked, registered_at),
+        *ferment_flags(checked),
+        *condition_flags(checked),
+        *run_flags(checked),
+        *trial_flags(checked),
+    )

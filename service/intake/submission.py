@@ -1,0 +1,293 @@
+"""What can be done with a replication: each act is one write transaction of the caller's, who commits.
+
+A replication is checked once, reduced once, and written once. The plan is frozen by its first revision; its state is
+changed by acts, never by a revision.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy.orm import Session
+
+from service.intake.asking import protocol_named, question_document, question_named
+from service.intake.confounds import find
+from service.intake.documents import Plan, ReplicationDocument, Revision, Withdrawal
+from service.intake.observations import Reduced, reduce
+from service.intake.protocol_check import Checked, check
+from service.intake.refusals import Fault, Refused, conflict, invalid
+from service.intake.report import report
+from service.intake.report_models import Report
+from service.intake.strict import plain
+from service.record import questions, replication_reads, replications
+from service.record.canonical import fingerprint
+from service.record.tables import Contributor, Question, Replication
+
+_FREE_TEXT = frozenset({"kitchen", "notes", "plan", "state", "suspected_confounds"})
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A replication as it stands after an act: the row, the document as shown, and what it shows by itself."""
+
+    replication: Replication
+    document: dict[str, Any]
+    report: Report
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """A document with everything computed from it that a write needs."""
+
+    checked: Checked
+    document: dict[str, Any]
+    fingerprint: str
+    reduced: Reduced
+    report: Report
+
+
+def check_only(session: Session, document: ReplicationDocument) -> Report:
+    """Check a document and report on it; nothing is kept, so a read transaction will do.
+
+    Raises
+    ------
+    Refused
+        `invalid` where its question, protocol version or arms don't exist.
+
+    """
+    question = question_named(session, document.question)
+    return _weigh(session, question, document, registered_at=None).report
+
+
+def post_replication(session: Session, contributor: Contributor, document: ReplicationDocument) -> Kept:
+    """Register a plan, or submit a replication whole.
+
+    Raises
+    ------
+    Refused
+        As `check_only`.
+    service.record.errors.Conflict
+        The question isn't open.
+
+    """
+    question = question_named(session, document.question)
+    weighed = _weigh(session, question, document, registered_at=None)
+    replication = replications.start(
+        session,
+        question=question,
+        contributor=contributor,
+        protocol_version=document.protocol_version,
+        plan=weighed.checked.plan.model_dump(),
+        state=document.state,
+        document=weighed.document,
+        fingerprint=weighed.fingerprint,
+        trials=weighed.reduced.trials,
+        observations=weighed.reduced.observations,
+    )
+    return _kept(replication, weighed)
+
+
+def put_replication(
+    session: Session, contributor: Contributor, replication_id: UUID, revision: Revision, expected_revision: int
+) -> Kept:
+    """Write a new revision of a registration, or an amendment of what was submitted; the state stays as it is.
+
+    Raises
+    ------
+    Refused
+        As `check_only`; `invalid` for an amendment without a reason; `conflict` where the plan, question or protocol
+        version would change; `forbidden` and `not_found` for a replication of someone else's.
+    service.record.errors.StaleRevision, service.record.errors.Conflict
+        It was revised meanwhile, or is out.
+
+    """
+    replication = owned(session, contributor, replication_id)
+    question = questions.get(session, replication.question_id)
+    submitted = replication.submitted_position is not None
+    if submitted and revision.reason is None:
+        raise invalid([Fault("/reason", "say what is amended and why; it is shown with the amendment")])
+    document = _in_state(revision.document(), "submitted" if submitted else "registered")
+    _refuse_another_plan(replication, question, document)
+    weighed = _weigh(session, question, document, registered_at=replication.registered_at, of=replication)
+    written = replications.revise(
+        session,
+        replication=replication,
+        expected_revision=expected_revision,
+        document=weighed.document,
+        fingerprint=weighed.fingerprint,
+        trials=weighed.reduced.trials,
+        observations=weighed.reduced.observations,
+        reason=revision.reason,
+    )
+    return _kept(written, weighed)
+
+
+def submit_registered(
+    session: Session, contributor: Contributor, replication_id: UUID, expected_revision: int | None = None
+) -> Kept:
+    """Submit a registered replication as its newest revision stands.
+
+    Raises
+    ------
+    Refused
+        `forbidden` and `not_found` for a replication of someone else's; `conflict` once its document was erased.
+    service.record.errors.StaleRevision, service.record.errors.Conflict
+        It was revised meanwhile, or isn't registered any more.
+
+    """
+    replication = owned(session, contributor, replication_id)
+    question = questions.get(session, replication.question_id)
+    document = _in_state(_stored(session, replication), "submitted")
+    weighed = _weigh(session, question, document, registered_at=replication.registered_at, of=replication)
+    written = replications.submit(
+        session,
+        replication=replication,
+        expected_revision=replication.revision if expected_revision is None else expected_revision,
+        document=weighed.document,
+        fingerprint=weighed.fingerprint,
+        trials=weighed.reduced.trials,
+        observations=weighed.reduced.observations,
+    )
+    return _kept(written, weighed)
+
+
+def withdraw(
+    session: Session,
+    contributor: Contributor,
+    replication_id: UUID,
+    withdrawal: Withdrawal,
+    *,
+    answered: bool = False,
+) -> Kept:
+    """Withdraw before any answer; after one, ask for it: the replication stays in the answer until a steward decides.
+
+    `answered` says that a sealed trial of it has an answer; typed trials are seen in the document.
+
+    Raises
+    ------
+    Refused
+        `forbidden` and `not_found` for a replication of someone else's.
+    service.record.errors.Conflict
+        It is out, or was asked for, already.
+
+    """
+    replication = owned(session, contributor, replication_id)
+    document = _stored(session, replication)
+    typed = any(trial.assessors or trial.preferred or trial.descriptors for trial in document.trials)
+    written = replications.withdraw(
+        session,
+        replication=replication,
+        category=withdrawal.category,
+        reason=withdrawal.reason,
+        answered=answered or typed,
+    )
+    return Kept(written, shown(written, plain(document)), _report_on(session, written, document))
+
+
+def retract(session: Session, steward: Contributor, replication_id: UUID, withdrawal: Withdrawal) -> Replication:
+    """Take a replication out of the answer, for a reason that doesn't depend on its result.
+
+    Raises
+    ------
+    Refused
+        `forbidden` unless a steward does it.
+    service.record.errors.NotFound, service.record.errors.Conflict
+        There is none, or it is out already.
+
+    """
+    if not steward.is_steward:
+        raise Refused("only a steward retracts", kind="forbidden")
+    replication = replication_reads.get(session, replication_id)
+    return replications.retract(
+        session, replication=replication, steward=steward, category=withdrawal.category, reason=withdrawal.reason
+    )
+
+
+def report_of(session: Session, replication: Replication) -> Report:
+    """Report on a replication as its newest revision stands; refuse with `conflict` where that was erased."""
+    return _report_on(session, replication, _stored(session, replication))
+
+
+def shown(replication: Replication, document: dict[str, Any]) -> dict[str, Any]:
+    """Return a stored document as it is shown: with the plan as understood, and the state it is in now."""
+    return {**document, "plan": dict(replication.plan), "state": replication.state}
+
+
+def owned(session: Session, contributor: Contributor, replication_id: UUID) -> Replication:
+    """Return a replication of the contributor's own.
+
+    Raises
+    ------
+    Refused
+        `not_found` for one that they may not know of, `forbidden` for one that they may only read.
+    service.record.errors.NotFound
+        There is none.
+
+    """
+    replication = replication_reads.get(session, replication_id)
+    if replication.contributor_id != contributor.id:
+        if replication_reads.is_public(replication):
+            raise Refused("only its owner may do this", kind="forbidden")
+        raise Refused("There is no such replication.", kind="not_found")
+    return replication
+
+
+def _weigh(
+    session: Session,
+    question: Question,
+    document: ReplicationDocument,
+    *,
+    registered_at: datetime | None,
+    of: Replication | None = None,
+) -> _Weighed:
+    protocol = protocol_named(session, question, document.protocol_version)
+    checked = check(document, question_document(question), protocol)
+    stored = plain(document)
+    print_ = fingerprint(_distinguishing(stored))
+    has_results = bool(document.batches or document.trials)
+    counted_in, own = (of.counted_in_id, of.id) if of else (question.id, None)
+    is_copy = has_results and bool(replication_reads.same_fingerprint(session, counted_in, print_, other_than=own))
+    flags = find(checked, registered_at=registered_at, is_copy=is_copy)
+    reduced = reduce(checked, flags, registered_at=registered_at)
+    return _Weighed(checked, stored, print_, reduced, report(checked, reduced.observations, flags))
+
+
+def _distinguishing(stored: dict[str, Any]) -> dict[str, Any]:
+    """Return what tells two tries apart: without free text, which anybody can vary, and without where it stands."""
+    kept = {key: value for key, value in stored.items() if key not in _FREE_TEXT}
+    if "batches" in kept:
+        kept["batches"] = [
+            {key: value for key, value in batch.items() if key not in _FREE_TEXT} for batch in kept["batches"]
+        ]
+    return kept
+
+
+def _refuse_another_plan(replication: Replication, question: Question, document: ReplicationDocument) -> None:
+    if document.question != question.slug or document.protocol_version != replication.protocol_version:
+        raise conflict("The question and protocol version were fixed when it was started: start another replication.")
+    frozen = Plan.model_validate(replication.plan)
+    given = document.plan.model_dump(exclude_none=True)
+    changed = [name for name, value in given.items() if getattr(frozen, name) != value]
+    if changed:
+        raise conflict(f"The plan was fixed when it was started: leave {', '.join(changed)} as it was.")
+
+
+def _in_state(document: ReplicationDocument, state: str) -> ReplicationDocument:
+    return ReplicationDocument.model_validate({**plain(document), "state": state})
+
+
+def _stored(session: Session, replication: Replication) -> ReplicationDocument:
+    stored = replication_reads.document(session, replication)
+    if stored is None:
+        raise conflict("The document of this replication was erased.")
+    return ReplicationDocument.model_validate(stored)
+
+
+def _report_on(session: Session, replication: Replication, document: ReplicationDocument) -> Report:
+    question = questions.get(session, replication.question_id)
+    return _weigh(session, question, document, registered_at=replication.registered_at, of=replication).report
+
+
+def _kept(replication: Replication, weighed: _Weighed) -> Kept:
+    return Kept(replication, shown(replication, weighed.document), weighed.report)
