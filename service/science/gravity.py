@@ -1,11 +1,14 @@
 """Extract scales, and alcohol from the gravity before and after fermentation."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from service.science import sugar
 from service.science.checks import Numeric, number, only_one, refuse_where, same_length
+from service.science.errors import InputError
 from service.science.ethanol_water import ETHANOL_20C
+from service.science.fermentables import Ingredient, bring
 from service.science.uncertainty import Source, standard_uncertainty
 
 EXTRACT_PER_ETHANOL: Final = 2.0665
@@ -82,7 +85,9 @@ class Attenuation:
     """What a fermentation made of its extract.
 
     `abv_uncertainty_percent` is a standard uncertainty (k = 1) in % vol. An apparent attenuation over 100 % is legal:
-    alcohol is lighter than water, so a dry ferment reads below 1.000.
+    alcohol is lighter than water, so a dry ferment reads below 1.000. `equivalent_original_sg` is the gravity that the
+    batch would have had with every addition in it from the start; without additions the original gravity itself, and
+    `original_plato` goes with it.
     """
 
     abv_percent: Numeric
@@ -94,9 +99,16 @@ class Attenuation:
     real_extract_plato: Numeric
     apparent_attenuation_percent: Numeric
     real_attenuation_percent: Numeric
+    equivalent_original_sg: Numeric
 
 
-def attenuation(original_sg: Numeric, final_sg: Numeric, reading_uncertainty_sg: Numeric = 0.001) -> Attenuation:
+def attenuation(
+    original_sg: Numeric,
+    final_sg: Numeric,
+    reading_uncertainty_sg: Numeric = 0.001,
+    additions: Sequence[Ingredient] = (),
+    volume_l: Numeric | None = None,
+) -> Attenuation:
     """Alcohol and attenuation from the gravity before and after fermentation.
 
     `abv_linear_percent` is 131.25 times the fall in gravity: common practice, no source; it reads low above 5 % vol.
@@ -107,29 +119,38 @@ def attenuation(original_sg: Numeric, final_sg: Numeric, reading_uncertainty_sg:
         Specific gravity 20/20 degC before and after, free of gas and at 20 degC (or corrected to it).
     reading_uncertainty_sg : float or ndarray
         Standard uncertainty of each reading, 0..0.05.
+    additions : sequence of Ingredient
+        Sugar, honey, juice or water added between the readings, in steps or at once.
+    volume_l : float or ndarray or None
+        Volume at the first reading, in litres at 20 degC; needed with additions, and only then.
 
     Raises
     ------
     InputError
-        Where a gravity is out of range, the final one is above the original, or more extract seems gone than there was.
+        Where a gravity is out of range, the final one is above the original and no addition explains it, or more
+        extract seems gone than there was.
 
     References
     ----------
     Balling (1865): 2.0665 g extract to 1 g ethanol, 0.9565 g carbon dioxide, 0.11 g yeast. Attenuation coefficient
     0.8192 by convention (from memory), its uncertainty from Cutaia, Reid, Speers, J. Inst. Brew. 115(4), 318-327
-    (2009). Ethanol density: OIML R 22.
+    (2009). Ethanol density: OIML R 22. Additions: mass balance of extract and liquid.
 
     """
-    original_sg = number("original_sg", original_sg, 1.0005, sugar.SG_HIGH, _ORIGINAL)
+    original_sg = number("original_sg", original_sg, 1.0 if additions else 1.0005, sugar.SG_HIGH, _ORIGINAL)
     final_sg = number("final_sg", final_sg, sugar.SG_LOW, sugar.SG_HIGH, sugar.RANGE)
     spread = number("reading_uncertainty_sg", reading_uncertainty_sg, 0.0, 0.05, "a standard uncertainty")
     same_length({"original_sg": original_sg, "final_sg": final_sg, "reading_uncertainty_sg": spread})
+    original, apparent = sugar.plato_from_sg(original_sg), sugar.plato_from_sg(final_sg)
+    share: Numeric = 1.0
+    if additions:
+        original, share = _with_additions(original, original_sg, additions, volume_l)
+        original_sg = sugar.unchecked_sg(original)
     refuse_where(
         "final_sg",
         final_sg > original_sg,
-        "is above the original gravity. Swap them, or declare what was added during the ferment.",
+        "is above the original gravity. Swap them, or declare all that was added during the ferment.",
     )
-    original, apparent = sugar.plato_from_sg(original_sg), sugar.plato_from_sg(final_sg)
     real = real_extract(original, apparent)
     slack = 3.0 * ATTENUATION_COEFFICIENT * spread * sugar.slope_plato_per_sg(apparent)
     refuse_where(
@@ -142,13 +163,31 @@ def attenuation(original_sg: Numeric, final_sg: Numeric, reading_uncertainty_sg:
         abv_percent=abv,
         abw_percent=abw,
         abv_linear_percent=131.25 * (original_sg - final_sg),
-        abv_uncertainty_percent=_abv_uncertainty(original, apparent, spread),
+        abv_uncertainty_percent=_abv_uncertainty(original, apparent, spread, share),
         original_plato=original,
         apparent_extract_plato=apparent,
         real_extract_plato=real,
         apparent_attenuation_percent=100.0 * (original - apparent) / original,
         real_attenuation_percent=100.0 * (original - real) / original,
+        equivalent_original_sg=original_sg,
     )
+
+
+def _with_additions(
+    original: Numeric, original_sg: Numeric, additions: Sequence[Ingredient], volume_l: Numeric | None
+) -> tuple[Numeric, Numeric]:
+    """Extract percent of the whole batch had it been together from the start, and the first reading's share of it."""
+    if volume_l is None:
+        raise InputError("volume_l", "is needed with additions: the volume at the first reading, in litres.")
+    volume = number("volume_l", volume_l, 1e-6, 1e9, "litres at 20 degC at the first reading")
+    same_length({"original_sg": original_sg, "volume_l": volume})
+    brought = bring("additions", additions)
+    first = 0.001 * sugar.WATER_20C * volume * original_sg
+    whole = first + brought.extract_kg + brought.water_kg
+    equivalent = 100.0 * (0.01 * original * first + brought.extract_kg) / whole
+    refuse_where("additions", equivalent > sugar.PLATO_HIGH, "bring more extract than would dissolve.")
+    refuse_where("additions", equivalent < 0.1, "leave no extract to ferment: give the sugar that was added too.")
+    return equivalent, first / whole
 
 
 def real_extract(original: Numeric, apparent: Numeric, coefficient: float = ATTENUATION_COEFFICIENT) -> Numeric:
@@ -165,11 +204,12 @@ def alcohol(
     return abw, abw * final_sg * (sugar.WATER_20C / ETHANOL_20C)
 
 
-def _abv_uncertainty(original: Numeric, apparent: Numeric, spread: Numeric) -> Numeric:
+def _abv_uncertainty(original: Numeric, apparent: Numeric, spread: Numeric, share: Numeric) -> Numeric:
     """Propagate both readings and the attenuation coefficient to % vol.
 
-    The scales are smooth and nearly straight over a reading's uncertainty, so it is carried to degrees Plato by the
-    scale's slope instead of solving the scale again on each side.
+    What was weighed in counts as exact, so the first reading's uncertainty weighs by its share of the batch. The
+    scales are smooth and nearly straight over a reading's uncertainty, so it is carried to degrees Plato by the scale's
+    slope instead of solving the scale again on each side.
     """
 
     def abv(original: Numeric, apparent: Numeric, coefficient: float) -> Numeric:
@@ -179,7 +219,7 @@ def _abv_uncertainty(original: Numeric, apparent: Numeric, spread: Numeric) -> N
         abv,
         (original, apparent, ATTENUATION_COEFFICIENT),
         (
-            Source(0, spread * sugar.slope_plato_per_sg(original)),
+            Source(0, share * spread * sugar.slope_plato_per_sg(original)),
             Source(1, spread * sugar.slope_plato_per_sg(apparent)),
             Source(2, ATTENUATION_COEFFICIENT_UNCERTAINTY),
         ),

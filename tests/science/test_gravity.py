@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from service.science import gravity, sugar
 from service.science.errors import InputError
+from service.science.fermentables import Ingredient
 from tests.science.published import markdown_rows
 from tests.science.test_sugar import density_from_sg_in_air
 
@@ -139,3 +140,38 @@ def test_exactly_one_scale_is_wanted():
         gravity.scales()
     with pytest.raises(InputError, match="exactly one"):
         gravity.scales(sg=1.05, plato=12.0)
+
+
+def test_a_batch_fed_in_steps_counts_as_if_fed_at_once():
+    honey = [Ingredient("honey", mass_kg=0.5), Ingredient("honey", mass_kg=0.5), Ingredient("water", mass_kg=0.4)]
+    fed = gravity.attenuation(1.080, 1.005, additions=honey, volume_l=10.0)
+    # By hand: 10 L at 1.080 weigh 10.7806 kg; 1 kg of honey is 0.82 kg extract and 0.18 kg water.
+    first = 0.01 * sugar.WATER_20C * 1.080
+    whole = first + 1.4
+    plato = 100.0 * (0.01 * sugar.plato_from_sg(1.080) * first + 0.82) / whole
+    assert fed.original_plato == pytest.approx(plato, rel=1e-9)
+    assert fed.equivalent_original_sg == pytest.approx(sugar.sg_from_plato(plato), rel=1e-9)
+    at_once = gravity.attenuation(sugar.sg_from_plato(plato), 1.005)
+    for name in ("abv_percent", "abw_percent", "real_extract_plato", "apparent_attenuation_percent"):
+        assert getattr(fed, name) == pytest.approx(getattr(at_once, name), rel=1e-9)
+    # What was weighed in is better known than what was read.
+    assert fed.abv_uncertainty_percent < at_once.abv_uncertainty_percent
+
+
+def test_additions_explain_a_rise():
+    with pytest.raises(InputError, match="above the original"):
+        gravity.attenuation(1.020, 1.025)
+    sugar_added = [Ingredient("sucrose", mass_kg=1.5)]
+    result = gravity.attenuation(1.020, 1.025, additions=sugar_added, volume_l=10.0)
+    assert result.abv_percent > 0.0
+    with pytest.raises(InputError, match="declare all that was added"):
+        gravity.attenuation(1.020, 1.090, additions=sugar_added, volume_l=10.0)
+    with pytest.raises(InputError, match="needed with additions"):
+        gravity.attenuation(1.020, 1.025, additions=sugar_added)
+    with pytest.raises(InputError) as caught:
+        gravity.attenuation(1.020, 1.010, additions=[*sugar_added, Ingredient("tea", mass_kg=1.0)], volume_l=10.0)
+    assert (caught.value.field, caught.value.index) == ("additions.kind", 1)
+
+
+def test_without_additions_the_original_is_its_own_equivalent():
+    assert gravity.attenuation(1.050, 1.010).equivalent_original_sg == 1.050
