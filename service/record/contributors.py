@@ -43,7 +43,7 @@ def by_token_hash(session: Session, token_hash: str) -> Contributor | None:
 
 def set_token_hash(session: Session, contributor: Contributor, token_hash: str | None) -> Contributor:
     """Replace a contributor's token, or revoke it (None)."""
-    contributor = _locked(session, contributor)
+    contributor = locked(session, contributor)
     contributor.token_hash = token_hash
     session.flush()
     return contributor
@@ -68,7 +68,7 @@ def join_household(session: Session, contributor: Contributor, code_hash: str) -
     ).scalar_one_or_none()
     if household_id is None:
         raise NotFound("No household has this join code: ask for a new one.")
-    contributor = _locked(session, contributor)
+    contributor = locked(session, contributor)
     contributor.household_id = household_id
     session.flush()
     return contributor
@@ -85,7 +85,7 @@ def vouch(session: Session, *, contributor: Contributor, steward: Contributor, r
         They are vouched for already, or erased.
 
     """
-    contributor = _locked(session, contributor)
+    contributor = locked(session, contributor)
     if contributor.erased_at is not None:
         raise Conflict("This contributor was erased.")
     if contributor.vouched_position is not None:
@@ -112,7 +112,8 @@ def questions_of(session: Session, contributor_id: UUID) -> list[UUID]:
     return list(session.execute(query).scalars())
 
 
-def _locked(session: Session, contributor: Contributor) -> Contributor:
+def locked(session: Session, contributor: Contributor) -> Contributor:
+    """Read a contributor again, and keep others from changing it until the transaction ends."""
     return session.execute(
         select(Contributor)
         .where(col(Contributor.id) == contributor.id)

@@ -20,6 +20,7 @@ T = TypeVar("T")
 
 _TRIES = 4
 _SQLITE_BUSY_MS = 5000
+_POSTGRES_POOL_WAIT_S = 5.0
 # Locks are held for milliseconds: 5 s means that something is wrong, and "later" is a better answer than a queue.
 _POSTGRES_SETTINGS = (
     "-c lock_timeout=5s -c statement_timeout=30s -c idle_in_transaction_session_timeout=60s -c timezone=UTC"
@@ -166,7 +167,7 @@ def _postgres_engine(url: URL, pool_size: int) -> Engine:
         url,
         pool_size=pool_size,
         max_overflow=0,
-        pool_timeout=10,
+        pool_timeout=_POSTGRES_POOL_WAIT_S,
         pool_pre_ping=True,
         connect_args={"options": _POSTGRES_SETTINGS, "connect_timeout": 5},
     )

@@ -153,6 +153,12 @@ def question_entries(session: Session, question_id: UUID, *, limit: int = 50) ->
     return [Entry(*row) for row in session.execute(query)]
 
 
+def entries_about(session: Session, subject: str) -> list[Entry]:
+    """Return every entry about a subject, in order."""
+    query = select(*_ENTRY_COLUMNS).where(col(LedgerEntry.subject) == subject).order_by(col(LedgerEntry.position))
+    return [Entry(*row) for row in session.execute(query)]
+
+
 def last_position_of(session: Session, question_id: UUID, *, until: int | None = None) -> int:
     """Return the largest position (up to `until`, where given) of an entry that touches a question; 0 for none."""
     query = select(col(LedgerEntry.position)).where(col(LedgerEntry.question_id) == question_id)

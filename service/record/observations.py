@@ -5,7 +5,7 @@ from dataclasses import fields
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import and_, insert, or_, select, update
+from sqlalchemy import Uuid, and_, case, insert, literal, or_, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -13,15 +13,14 @@ from service.record.rows import LeftReason, ObservationRow, RecordedObservation
 from service.record.tables import Contributor, Observation, Replication
 
 _OWN = tuple(each.name for each in fields(ObservationRow))
+_BOUND = ("replication_id", "household_id", "contributor_id")
 _COLUMNS = [
     getattr(Observation, name)
     for name in (
         *_OWN,
+        *_BOUND,
         "id",
         "question_id",
-        "replication_id",
-        "household_id",
-        "contributor_id",
         "protocol_version",
         "entered_position",
         "left_position",
@@ -39,6 +38,7 @@ def at_position(session: Session, question_id: UUID, position: int) -> list[Reco
     query = (
         select(*_COLUMNS, col(Contributor.vouched_position))
         .join(Contributor, col(Contributor.id) == col(Observation.contributor_id))
+        .join(Replication, col(Replication.id) == col(Observation.replication_id))
         .where(
             col(Observation.question_id) == question_id,
             col(Observation.entered_position) <= position,
@@ -47,6 +47,8 @@ def at_position(session: Session, question_id: UUID, position: int) -> list[Reco
                 col(Observation.left_position) > position,
                 col(Observation.left_reason) == "retracted",
             ),
+            # Retracted and then erased, there is nothing left to put back.
+            or_(col(Replication.erased_position).is_(None), col(Replication.erased_position) > position),
         )
         .order_by(col(Observation.entered_position), col(Observation.id))
     )
@@ -84,6 +86,39 @@ def _own(row: ObservationRow) -> dict[str, Any]:
     values["moderators"] = dict(row.moderators)
     values["flags"] = list(row.flags)
     return values
+
+
+def move(session: Session, question_id: UUID, into_id: UUID, *, entered: int, left: int) -> None:
+    """Take a question's observations out of its evidence and put them into another's, by two ledger positions.
+
+    What was retracted before goes along as retracted, so that the other answer can be shown with it too.
+    """
+    same = [*_OWN, *_BOUND]
+    source = (
+        select(
+            literal(into_id, Uuid()),
+            literal(entered),
+            case((col(Observation.left_reason) == "retracted", entered)),
+            case((col(Observation.left_reason) == "retracted", "retracted")),
+            *(getattr(Observation, name) for name in same),
+        )
+        .where(
+            col(Observation.question_id) == question_id,
+            or_(col(Observation.left_position).is_(None), col(Observation.left_reason) == "retracted"),
+        )
+        .order_by(col(Observation.entered_position), col(Observation.id))
+    )
+    session.execute(
+        insert(Observation).from_select(
+            ["question_id", "entered_position", "left_position", "left_reason", *same], source
+        )
+    )
+    session.execute(
+        update(Observation)
+        .where(col(Observation.question_id) == question_id, col(Observation.left_position).is_(None))
+        .values(left_position=left, left_reason="merged")
+        .execution_options(synchronize_session=False)
+    )
 
 
 def leave(session: Session, replication_id: UUID, position: int, reason: LeftReason) -> None:

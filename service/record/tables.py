@@ -199,7 +199,7 @@ class DeclaredTrial(SQLModel, table=True):
 class Observation(SQLModel, table=True):
     """What evidence is pooled from; never changed, only entered at one ledger position and left at a later one.
 
-    `protocol_version` is None where a merge brought the row here from another question's protocol.
+    `protocol_version` is None where the row follows another question's protocol, and came here by a merge.
     """
 
     __tablename__ = "observation"
@@ -207,7 +207,11 @@ class Observation(SQLModel, table=True):
         _one_of("left_reason", ("amended", "withdrawn", "retracted", "erased", "merged")),
         CheckConstraint("0 <= correct AND correct <= presented", name="correct_within_presented"),
         CheckConstraint("variance >= 0", name="variance_not_negative"),
-        CheckConstraint("left_position > entered_position", name="leaves_after_entering"),
+        # A merge brings along what was retracted before it, which is out of the answer from the start.
+        CheckConstraint(
+            "left_position > entered_position OR (left_position = entered_position AND left_reason = 'retracted')",
+            name="leaves_after_entering",
+        ),
         CheckConstraint("(left_position IS NULL) = (left_reason IS NULL)", name="leaves_for_a_reason"),
         Index("ix_observation_question_id_entered_position", "question_id", "entered_position"),
     )
@@ -278,11 +282,14 @@ class LedgerEntry(SQLModel, table=True):
 
     `question_id` names the question whose evidence it touches; it is no foreign key, because a leaf is written before
     the rows that carry its position. `subtree_hash` is the largest complete subtree ending here: proofs are made from
-    it without reading the whole tree.
+    it and the leaves, without reading the whole tree.
     """
 
     __tablename__ = "ledger_entry"
-    __table_args__ = (Index("ix_ledger_entry_question_id_position", "question_id", "position"),)
+    __table_args__ = (
+        Index("ix_ledger_entry_question_id_position", "question_id", "position"),
+        Index("ix_ledger_entry_subject_position", "subject", "position"),
+    )
 
     position: int = Field(sa_column=Column(BigInteger, primary_key=True, autoincrement=False))
     kind: str = Field(max_length=16)

@@ -34,6 +34,7 @@ def upgrade() -> None:
     )
     op.create_index("ix_ledger_entry_at", "ledger_entry", ["at"])
     op.create_index("ix_ledger_entry_question_id_position", "ledger_entry", ["question_id", "position"])
+    op.create_index("ix_ledger_entry_subject_position", "ledger_entry", ["subject", "position"])
 
     op.create_table(
         "ledger_head",
@@ -42,7 +43,7 @@ def upgrade() -> None:
         sa.Column("root_hash", sa.String(length=64), nullable=False),
         sa.Column("at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("frontier", sa.JSON(), nullable=False),
-        sa.CheckConstraint("id = 1", name="ck_ledger_head_one_row"),
+        sa.CheckConstraint("id = 1", name=op.f("ck_ledger_head_one_row")),
         sa.PrimaryKeyConstraint("id", name="pk_ledger_head"),
     )
     op.create_table(
@@ -55,7 +56,7 @@ def upgrade() -> None:
         sa.Column("vouched_position", sa.BigInteger(), nullable=True),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("erased_at", sa.DateTime(timezone=True), nullable=True),
-        sa.CheckConstraint("length(display_name) BETWEEN 1 AND 80", name="ck_contributor_display_name_length"),
+        sa.CheckConstraint("length(display_name) BETWEEN 1 AND 80", name=op.f("ck_contributor_display_name_length")),
         sa.ForeignKeyConstraint(["household_id"], ["household.id"], name="fk_contributor_household_id"),
         sa.ForeignKeyConstraint(
             ["vouched_position"], ["ledger_entry.position"], name="fk_contributor_vouched_position"
@@ -109,10 +110,14 @@ def upgrade() -> None:
         sa.Column("merged_position", sa.BigInteger(), nullable=True),
         sa.Column("position", sa.BigInteger(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
-        sa.CheckConstraint("(status = 'merged') = (merged_into_id IS NOT NULL)", name="ck_question_merged_somewhere"),
-        sa.CheckConstraint("(status = 'merged') = (merged_position IS NOT NULL)", name="ck_question_merged_sometime"),
-        sa.CheckConstraint("stage IN ('ferment', 'distil')", name="ck_question_stage_known"),
-        sa.CheckConstraint("status IN ('open', 'closed', 'merged')", name="ck_question_status_known"),
+        sa.CheckConstraint(
+            "(status = 'merged') = (merged_into_id IS NOT NULL)", name=op.f("ck_question_merged_somewhere")
+        ),
+        sa.CheckConstraint(
+            "(status = 'merged') = (merged_position IS NOT NULL)", name=op.f("ck_question_merged_sometime")
+        ),
+        sa.CheckConstraint("stage IN ('ferment', 'distil')", name=op.f("ck_question_stage_known")),
+        sa.CheckConstraint("status IN ('open', 'closed', 'merged')", name=op.f("ck_question_status_known")),
         sa.ForeignKeyConstraint(["author_id"], ["contributor.id"], name="fk_question_author_id"),
         sa.ForeignKeyConstraint(["merged_into_id"], ["question.id"], name="fk_question_merged_into_id"),
         sa.ForeignKeyConstraint(["merged_position"], ["ledger_entry.position"], name="fk_question_merged_position"),
@@ -132,7 +137,7 @@ def upgrade() -> None:
         sa.Column("author_id", sa.Uuid(), nullable=False),
         sa.Column("position", sa.BigInteger(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
-        sa.CheckConstraint("version >= 1", name="ck_protocol_version_from_one"),
+        sa.CheckConstraint("version >= 1", name=op.f("ck_protocol_version_from_one")),
         sa.ForeignKeyConstraint(["author_id"], ["contributor.id"], name="fk_protocol_author_id"),
         sa.ForeignKeyConstraint(["position"], ["ledger_entry.position"], name="fk_protocol_position"),
         sa.ForeignKeyConstraint(["question_id"], ["question.id"], name="fk_protocol_question_id"),
@@ -150,7 +155,7 @@ def upgrade() -> None:
         sa.Column("text", sa.Text(), nullable=False),
         sa.Column("position", sa.BigInteger(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
-        sa.CheckConstraint("leans IN ('control', 'treatment', 'neither')", name="ck_question_report_leans_known"),
+        sa.CheckConstraint("leans IN ('control', 'treatment', 'neither')", name=op.f("ck_question_report_leans_known")),
         sa.ForeignKeyConstraint(["contributor_id"], ["contributor.id"], name="fk_question_report_contributor_id"),
         sa.ForeignKeyConstraint(["position"], ["ledger_entry.position"], name="fk_question_report_position"),
         sa.ForeignKeyConstraint(["question_id"], ["question.id"], name="fk_question_report_question_id"),
@@ -183,9 +188,9 @@ def upgrade() -> None:
         sa.Column("updated_at", sa.DateTime(timezone=True), nullable=False),
         sa.CheckConstraint(
             "state IN ('registered', 'submitted', 'withdrawn', 'retracted', 'erased')",
-            name="ck_replication_state_known",
+            name=op.f("ck_replication_state_known"),
         ),
-        sa.CheckConstraint("revision >= 1", name="ck_replication_revision_from_one"),
+        sa.CheckConstraint("revision >= 1", name=op.f("ck_replication_revision_from_one")),
         sa.ForeignKeyConstraint(["contributor_id"], ["contributor.id"], name="fk_replication_contributor_id"),
         sa.ForeignKeyConstraint(["counted_in_id"], ["question.id"], name="fk_replication_counted_in_id"),
         sa.ForeignKeyConstraint(["erased_position"], ["ledger_entry.position"], name="fk_replication_erased_position"),
@@ -244,7 +249,9 @@ def upgrade() -> None:
         sa.Column("told_during", sa.Boolean(), nullable=True),
         sa.Column("key_held_by", sa.String(length=16), nullable=True),
         sa.Column("tasted_on", sa.Date(), nullable=True),
-        sa.CheckConstraint("0 <= correct AND correct <= presented", name="ck_declared_trial_correct_within_presented"),
+        sa.CheckConstraint(
+            "0 <= correct AND correct <= presented", name=op.f("ck_declared_trial_correct_within_presented")
+        ),
         sa.ForeignKeyConstraint(["replication_id"], ["replication.id"], name="fk_declared_trial_replication_id"),
         sa.PrimaryKeyConstraint("id", name="pk_declared_trial"),
         sa.UniqueConstraint(
@@ -282,15 +289,20 @@ def upgrade() -> None:
         sa.Column("left_position", sa.BigInteger(), nullable=True),
         sa.Column("left_reason", sa.String(length=16), nullable=True),
         sa.CheckConstraint(
-            "left_reason IN ('amended', 'withdrawn', 'retracted', 'erased', 'merged')",
-            name="ck_observation_left_reason_known",
+            "left_position > entered_position OR (left_position = entered_position AND left_reason = 'retracted')",
+            name=op.f("ck_observation_leaves_after_entering"),
         ),
         sa.CheckConstraint(
-            "(left_position IS NULL) = (left_reason IS NULL)", name="ck_observation_leaves_for_a_reason"
+            "left_reason IN ('amended', 'withdrawn', 'retracted', 'erased', 'merged')",
+            name=op.f("ck_observation_left_reason_known"),
         ),
-        sa.CheckConstraint("0 <= correct AND correct <= presented", name="ck_observation_correct_within_presented"),
-        sa.CheckConstraint("left_position > entered_position", name="ck_observation_leaves_after_entering"),
-        sa.CheckConstraint("variance >= 0", name="ck_observation_variance_not_negative"),
+        sa.CheckConstraint(
+            "(left_position IS NULL) = (left_reason IS NULL)", name=op.f("ck_observation_leaves_for_a_reason")
+        ),
+        sa.CheckConstraint(
+            "0 <= correct AND correct <= presented", name=op.f("ck_observation_correct_within_presented")
+        ),
+        sa.CheckConstraint("variance >= 0", name=op.f("ck_observation_variance_not_negative")),
         sa.ForeignKeyConstraint(["contributor_id"], ["contributor.id"], name="fk_observation_contributor_id"),
         sa.ForeignKeyConstraint(
             ["entered_position"], ["ledger_entry.position"], name="fk_observation_entered_position"
@@ -313,8 +325,8 @@ def upgrade() -> None:
         sa.Column("reason", sa.Text(), nullable=True),
         sa.Column("position", sa.BigInteger(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
-        sa.CheckConstraint("state IN ('registered', 'submitted')", name="ck_replication_revision_state_known"),
-        sa.CheckConstraint("revision >= 1", name="ck_replication_revision_revision_from_one"),
+        sa.CheckConstraint("state IN ('registered', 'submitted')", name=op.f("ck_replication_revision_state_known")),
+        sa.CheckConstraint("revision >= 1", name=op.f("ck_replication_revision_revision_from_one")),
         sa.ForeignKeyConstraint(["position"], ["ledger_entry.position"], name="fk_replication_revision_position"),
         sa.ForeignKeyConstraint(["replication_id"], ["replication.id"], name="fk_replication_revision_replication_id"),
         sa.PrimaryKeyConstraint("id", name="pk_replication_revision"),

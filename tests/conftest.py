@@ -1,0 +1,79 @@
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from service.record.database import Database
+from tests import postgres
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[postgres.Server]:
+    with ExitStack() as stack:
+        try:
+            server = stack.enter_context(postgres.server())
+        except postgres.NoPostgres as reason:
+            if "postgres" in os.environ.get("MANYBATCH_TESTS_REQUIRE", ""):
+                pytest.fail(f"PostgreSQL is required here: {reason}")
+            pytest.skip(str(reason))
+        yield server
+
+
+@pytest.fixture(scope="session")
+def migrated_postgres(postgres_server) -> Iterator[str]:
+    url = postgres_server.create()
+    database = Database(url)
+    database.migrate()
+    database.dispose()
+    yield url.split("?", maxsplit=1)[0].rsplit("/", maxsplit=1)[1]
+    postgres_server.drop(url)
+
+
+@pytest.fixture(scope="session")
+def migrated_sqlite(tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("sqlite") / "migrated.db"
+    database = Database(f"sqlite:///{path}")
+    database.migrate()
+    database.dispose()
+    return path
+
+
+@pytest.fixture
+def postgres_url(postgres_server, migrated_postgres) -> Iterator[str]:
+    """Give a migrated, empty record on PostgreSQL."""
+    url = postgres_server.create(template=migrated_postgres)
+    yield url
+    postgres_server.drop(url)
+
+
+@pytest.fixture
+def sqlite_url(migrated_sqlite, tmp_path) -> str:
+    """Give a migrated, empty record on SQLite."""
+    return f"sqlite:///{shutil.copy(migrated_sqlite, tmp_path / 'record.db')}"
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def database_url(request) -> str:
+    """Give a migrated, empty record: the test runs once on each database."""
+    return request.getfixturevalue(f"{request.param}_url")
+
+
+@pytest.fixture
+def open_database(database_url) -> Iterator[Callable[..., Database]]:
+    """Open the record, as often as a test likes and with settings of its own."""
+    with ExitStack() as stack:
+
+        def open_(**settings) -> Database:
+            database = Database(database_url, **settings)
+            stack.callback(database.dispose)
+            return database
+
+        yield open_
+
+
+@pytest.fixture
+def database(open_database) -> Database:
+    return open_database()

