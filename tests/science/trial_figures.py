@@ -1,6 +1,7 @@
 """Published figures of discrimination trials, read as they stand."""
 
 import csv
+import json
 from fractions import Fraction
 from pathlib import Path
 
@@ -24,3 +25,8 @@ def guess(text):
 def published_counts(row):
     """Counts printed for one cell, by one source or several; None where the table prints a dash."""
     return [None if printed == "none" else int(printed) for printed in row["published_value"].split(";")]
+
+
+def design_checks():
+    """Serving orders, codes and allocations, enumerated."""
+    return json.loads((FOLDER / "design_checks.json").read_text(encoding="utf-8"))
