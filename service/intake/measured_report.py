@@ -4,6 +4,7 @@ from service.intake.outcomes import Outcome, outcome_named
 from service.intake.report_models import MeasuredReport
 from service.record.rows import ObservationRow
 
+_GRAVITY_PLACES = 4
 _ONE_PAIR = "One pair can't say whether the treatment or the bucket did it."
 _SEVERAL = "It is still one household's result."
 _FLAVOUR = "If flavour was your question, match strength and sweetness before pouring."
@@ -62,7 +63,7 @@ def _shown(
 
 def _apart(outcome: Outcome, control: float, treatment: float, explained: float | None) -> str:
     name = outcome.title
-    places = 4 if outcome.unit == "SG" else 2
+    places = _GRAVITY_PLACES if outcome.unit == "SG" else 2
     apart = abs(treatment - control)
     pair = f"{name}: {_number(control, places)} against {_number(treatment, places)}{_unit(outcome)}"
     if explained is None:
@@ -79,10 +80,8 @@ def _apart(outcome: Outcome, control: float, treatment: float, explained: float 
 
 
 def _finished(higher: float) -> str:
-    return (
-        f"Is {_number(higher, 4)} finished? Take degassed readings 48 h apart, and don't bottle until they agree: "
-        "sealed vessels burst."
-    )
+    read = _number(higher, _GRAVITY_PLACES)
+    return f"Is {read} finished? Take degassed readings 48 h apart, and don't bottle until they agree: bottles burst."
 
 
 def _events(row: ObservationRow) -> str:
@@ -98,6 +97,8 @@ def _unit(outcome: Outcome) -> str:
 
 
 def _number(value: float, places: int) -> str:
-    """Write a figure without trailing zeros, but a gravity with its three."""
+    """Write a figure without trailing zeros, but a gravity with three places."""
     text = f"{value:.{places}f}"
-    return text[:-1] if places == 4 and text.endswith("0") else text
+    if places == _GRAVITY_PLACES:
+        return text.removesuffix("0")
+    return text.rstrip("0").rstrip(".")

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 _TEXT = re.compile(
     r"\s*([+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})(?:[eE][+-]?\d{1,2})?)"  # the number
-    r"\s*([A-Za-z%°][A-Za-z0-9%°/. ³]{0,18})\s*"  # the unit
+    r"\s*([A-Za-z%°][A-Za-z0-9%°/. ³]{0,18})\s*",  # the unit
+    re.ASCII,
 )
 _LONGEST = 64
 

@@ -102,13 +102,11 @@ def _summary(
     if primary == PERCEIVABLE_DIFFERENCE:
         yield from (each.reading for each in trials if (each.control, each.treatment) == arms)
     yield from (each.reading for each in measured if each.outcome == primary and (each.control, each.treatment) == arms)
-    if confounds:
-        many = (
-            "One other explanation is"
-            if confounds == 1
-            else f"{counted(confounds).capitalize()} other explanations are"
-        )
-        yield f"{many} named under confounds: read them before believing the factor did it."
+    if confounds == 1:
+        yield "One other explanation is named under confounds: read it before believing that the factor did it."
+    elif confounds:
+        many = counted(confounds).capitalize()
+        yield f"{many} other explanations are named under confounds: read them before believing that the factor did it."
 
 
 def _planned(checked: Checked) -> str:

@@ -4,15 +4,19 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
 from service.intake.documents import (
+    BatchDocument,
     Impression,
     NewContributor,
     ProtocolDocument,
     QuestionDocument,
     ReplicationDocument,
     Revision,
+    TrialDocument,
     Withdrawal,
 )
 from service.intake.strict import plain
@@ -154,14 +158,14 @@ def test_a_tolerance_in_degrees_is_a_difference():
 
 
 @pytest.mark.parametrize(
-    ("given", "read"),
+    ("written", "read"),
     [
         ("2026-05-01", date(2026, 5, 1)),
         ("2026-05-01T10:00:00+02:00", datetime(2026, 5, 1, 8, tzinfo=UTC)),
     ],
 )
-def test_a_tasting_has_a_day_or_a_moment(given: str, read: date):
-    document = ReplicationDocument.model_validate(documents.replication(trials=[documents.trial(tasted_on=given)]))
+def test_a_tasting_has_a_day_or_a_moment(written: str, read: date):
+    document = ReplicationDocument.model_validate(documents.replication(trials=[documents.trial(tasted_on=written)]))
     assert document.trials[0].tasted_on == read
     assert type(document.trials[0].tasted_on) is type(read)
 
@@ -236,3 +240,46 @@ def test_no_input_is_repeated_in_a_fault():
 def test_every_model_says_its_shape_for_the_api_text(model: type[BaseModel]):
     assert model.model_json_schema(mode="validation")["additionalProperties"] is False
     assert model.model_json_schema(mode="serialization")["properties"]
+
+
+_LEAVES = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.just(HUGE),
+    st.floats(),
+    st.text(max_size=8),
+    st.sampled_from(["\x00", "\ud800", "68 degF", "5 gal", "2026-05-01", "9999-12-31T23:59:59-23:59", "1e99 l"]),
+)
+_FIELDS = sorted({*ReplicationDocument.model_fields, *BatchDocument.model_fields, *TrialDocument.model_fields, "x"})
+_ANYTHING = st.recursive(
+    _LEAVES,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(_FIELDS) | st.text(max_size=3), inner),
+    max_leaves=12,
+)
+
+
+def _taken_or_refused(model: type[BaseModel], sent: dict[str, Any]) -> None:
+    try:
+        taken = model.model_validate(sent)
+    except ValidationError:
+        return
+    assert json.dumps(plain(taken), allow_nan=False).encode()
+
+
+@settings(max_examples=150, deadline=None)
+@given(field=st.sampled_from(sorted(ReplicationDocument.model_fields)), value=_ANYTHING)
+def test_whatever_is_sent_is_taken_or_refused_and_nothing_else_happens(field: str, value: Any):
+    _taken_or_refused(ReplicationDocument, documents.replication(**{field: value}))
+
+
+@settings(max_examples=150, deadline=None)
+@given(field=st.sampled_from(sorted(BatchDocument.model_fields)), value=_ANYTHING)
+def test_whatever_stands_on_a_batch_is_taken_or_refused(field: str, value: Any):
+    _taken_or_refused(BatchDocument, documents.batch(**{field: value}))
+
+
+@settings(max_examples=100, deadline=None)
+@given(field=st.sampled_from(sorted(ProtocolDocument.model_fields)), value=_ANYTHING)
+def test_whatever_a_protocol_says_is_taken_or_refused(field: str, value: Any):
+    _taken_or_refused(ProtocolDocument, documents.protocol(**{field: value}))
