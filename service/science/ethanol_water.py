@@ -280,6 +280,11 @@ def coefficients_at(temperature_c: Numeric) -> Polynomial:
     return _collapse(temperature_c)
 
 
+def unchecked_abv(mass_fraction: Numeric, reference_c: float = 20.0) -> Numeric:
+    """Percent alcohol by volume of a mass fraction already known to be in range."""
+    return polynomial(_abv_coefficients(reference_c), mass_fraction)
+
+
 def solve_mass_fraction(coefficients: Polynomial, rho: Numeric) -> Numeric:
     """Mass fraction at which the density polynomial of `coefficients_at` reaches `rho`; no checks."""
     lightness = (coefficients[0] - rho) / (coefficients[0] - sum(coefficients))

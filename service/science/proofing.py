@@ -1,10 +1,12 @@
-"""Dilute spirits to a strength, by mass."""
+"""Dilute, blend and measure out spirits, by mass."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from service.science import ethanol_water
 from service.science.checks import Numeric, number, only_one, refuse_where, same_length
+from service.science.errors import InputError
 from service.science.inverse import polynomial
 
 CAUTION: Final = (
@@ -89,3 +91,106 @@ def dilute(
 
 def _density_kg_per_l(mass_fraction: Numeric) -> Numeric:
     return 0.001 * polynomial(ethanol_water.coefficients_at(20.0), mass_fraction)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One spirit (or water, at 0 % vol) that goes into a blend: litres at 20 degC, or kilograms."""
+
+    abv_percent: float
+    volume_l: float | None = None
+    mass_kg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Blend:
+    """What a blend comes to, at 20 degC; `contraction_l` is the volume lost by mixing."""
+
+    abv_percent: float
+    volume_l: float
+    mass_kg: float
+    contraction_l: float
+
+
+def blend(parts: Sequence[Part]) -> Blend:
+    """Strength and volume of spirits mixed together, by mass balance at 20 degC.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        At least one, with some mass between them.
+
+    Raises
+    ------
+    InputError
+        With the part's index, where an amount isn't given once or a value is out of range.
+
+    References
+    ----------
+    Densities: OIML R 22 (1975).
+
+    """
+    mass = ethanol = volume = 0.0
+    for index, part in enumerate(parts):
+        try:
+            abv = float(number("abv_percent", part.abv_percent, 0.0, 100.0, _STRENGTH))
+            chosen = only_one({"volume_l": part.volume_l, "mass_kg": part.mass_kg})
+            amount = float(number(chosen, getattr(part, chosen), 0.0, 1e9, "an amount of spirit"))
+        except InputError as error:
+            raise InputError(f"parts.{error.field}", error.detail, index) from None
+        fraction = float(ethanol_water.solve_abv(abv))
+        density = float(_density_kg_per_l(fraction))
+        part_kg = amount * density if chosen == "volume_l" else amount
+        mass += part_kg
+        volume += part_kg / density
+        ethanol += part_kg * fraction
+    if mass <= 0.0:
+        raise InputError("parts", "hold nothing: give at least one amount above 0.")
+    fraction = min(ethanol / mass, 1.0)
+    mixed_l = mass / float(_density_kg_per_l(fraction))
+    return Blend(float(ethanol_water.unchecked_abv(fraction)), mixed_l, mass, volume - mixed_l)
+
+
+@dataclass(frozen=True, slots=True)
+class Volume:
+    """A volume at another temperature, and the factor that takes it there."""
+
+    volume_l: Numeric
+    factor: Numeric
+
+
+def correct_volume(volume_l: Numeric, abv_percent: Numeric, from_c: Numeric, to_c: Numeric = 20.0) -> Volume:
+    """Volume that a spirit takes up at another temperature; the vessel's own expansion is left out.
+
+    Parameters
+    ----------
+    volume_l : float or ndarray
+        Litres at `from_c`.
+    abv_percent : float or ndarray
+        Strength, % vol at 20 degC.
+    from_c, to_c : float or ndarray
+        Temperatures in degC, -20..40 and above freezing.
+
+    Raises
+    ------
+    InputError
+        Outside those ranges.
+
+    References
+    ----------
+    Densities: OIML R 22 (1975).
+
+    """
+    volume = number("volume_l", volume_l, 0.0, 1e9, "litres")
+    abv = number("abv_percent", abv_percent, 0.0, 100.0, _STRENGTH)
+    same_length({"volume_l": volume, "abv_percent": abv, "from_c": from_c, "to_c": to_c})
+    fraction = ethanol_water.solve_abv(abv)
+    factor = _density_at("from_c", fraction, from_c) / _density_at("to_c", fraction, to_c)
+    return Volume(volume * factor, factor)
+
+
+def _density_at(field: str, fraction: Numeric, temperature_c: Numeric) -> Numeric:
+    try:
+        return ethanol_water.density(fraction, temperature_c)
+    except InputError as error:
+        raise InputError(field, error.detail, error.index) from None

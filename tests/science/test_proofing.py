@@ -79,3 +79,71 @@ def test_what_water_cannot_do_is_refused(arguments, field, says):
     with pytest.raises(InputError, match=says) as caught:
         proofing.dilute(**arguments)
     assert caught.value.field == field
+
+
+@given(STRENGTHS, st.floats(0.01, 100))
+@settings(max_examples=50)
+def test_blending_with_water_is_diluting(strengths, volume):
+    target, strength = strengths
+    diluted = proofing.dilute(volume_l=volume, abv_percent=strength, target_abv_percent=target)
+    blended = proofing.blend(
+        [proofing.Part(strength, volume_l=volume), proofing.Part(0.0, volume_l=diluted.add_water_l)]
+    )
+    assert blended.abv_percent == pytest.approx(target, rel=1e-9)
+    assert blended.volume_l == pytest.approx(diluted.final_volume_l, rel=1e-9)
+    assert blended.mass_kg == pytest.approx(diluted.final_mass_kg, rel=1e-9)
+    assert blended.contraction_l == pytest.approx(diluted.contraction_l, abs=1e-9 * volume)
+
+
+def test_blending_by_mass_or_by_volume_is_the_same():
+    kilograms = 0.001 * ew.density(ew.mass_fraction_from_abv(60.0))
+    by_mass = proofing.blend([proofing.Part(60.0, mass_kg=kilograms), proofing.Part(20.0, volume_l=2.0)])
+    by_volume = proofing.blend([proofing.Part(60.0, volume_l=1.0), proofing.Part(20.0, volume_l=2.0)])
+    assert by_mass.abv_percent == pytest.approx(by_volume.abv_percent, rel=1e-9)
+    # Contraction makes a blend a little stronger than volumes alone would have it.
+    assert by_volume.abv_percent > 100.0 / 3.0
+    assert proofing.blend([proofing.Part(43.0, volume_l=0.7)]).abv_percent == pytest.approx(43.0, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("parts", "field", "index"),
+    [
+        ([proofing.Part(40.0, volume_l=1.0), proofing.Part(40.0)], "parts.volume_l", 1),
+        ([proofing.Part(140.0, volume_l=1.0)], "parts.abv_percent", 0),
+        ([proofing.Part(40.0, volume_l=0.0)], "parts", None),
+        ([], "parts", None),
+    ],
+)
+def test_impossible_blends_are_refused(parts, field, index):
+    with pytest.raises(InputError) as caught:
+        proofing.blend(parts)
+    assert (caught.value.field, caught.value.index) == (field, index)
+
+
+TABLE_7 = [
+    row for row in csv_rows("alcoholometry/ttb_table1_table7_points.csv") if row["quantity"] == "table7_volume_factor"
+]
+
+
+@pytest.mark.parametrize("row", TABLE_7, ids=lambda row: row["hydrometer_indication_or_true_proof"])
+def test_volume_factors_against_the_regulation(row):
+    # 27 CFR 30.67, Table 7, printed to 0.001 from NBS data of 1913.
+    fraction = ew.mass_fraction_from_us_proof(float(row["hydrometer_indication_or_true_proof"]))
+    ours = proofing.correct_volume(
+        100.0,
+        ew.abv_from_mass_fraction(fraction),
+        from_c=(float(row["temperature_F"]) - 32.0) / 1.8,
+        to_c=ew.SIXTY_FAHRENHEIT_C,
+    )
+    assert ours.factor == pytest.approx(float(row["formula_glass_25e-6"]), abs=6e-6)
+    assert ours.factor == pytest.approx(float(row["published"]), abs=6e-4)
+    assert ours.volume_l == pytest.approx(100.0 * ours.factor)
+
+
+def test_volumes_there_and_back():
+    there = proofing.correct_volume(np.array([1.0, 2.0]), 60.0, 30.0, 5.0)
+    back = proofing.correct_volume(there.volume_l, 60.0, 5.0, 30.0)
+    np.testing.assert_allclose(back.volume_l, [1.0, 2.0], rtol=1e-12)
+    with pytest.raises(InputError) as caught:
+        proofing.correct_volume(1.0, 10.0, 20.0, -15.0)
+    assert caught.value.field == "to_c"
