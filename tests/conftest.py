@@ -24,11 +24,12 @@ def postgres_server() -> Iterator[postgres.Server]:
 
 @pytest.fixture(scope="session")
 def migrated_postgres(postgres_server) -> Iterator[str]:
+    """Give the one record on PostgreSQL that the tests use in turn: emptying it costs a tenth of making another."""
     url = postgres_server.create()
     database = Database(url)
     database.migrate()
     database.dispose()
-    yield url.split("?", maxsplit=1)[0].rsplit("/", maxsplit=1)[1]
+    yield url
     postgres_server.drop(url)
 
 
@@ -42,11 +43,10 @@ def migrated_sqlite(tmp_path_factory) -> Path:
 
 
 @pytest.fixture
-def postgres_url(postgres_server, migrated_postgres) -> Iterator[str]:
+def postgres_url(migrated_postgres) -> Iterator[str]:
     """Give a migrated, empty record on PostgreSQL."""
-    url = postgres_server.create(template=migrated_postgres)
-    yield url
-    postgres_server.drop(url)
+    yield migrated_postgres
+    postgres.empty(migrated_postgres)
 
 
 @pytest.fixture

@@ -16,8 +16,11 @@ import psycopg
 from psycopg import sql
 from sqlalchemy import make_url
 
+from service.record.merkle import EMPTY_ROOT
+from service.record.tables import LedgerHead, metadata
+
 # Nothing on the shared test server outlives it, so nothing has to reach the disk.
-_FORGETFUL = ("fsync=off", "synchronous_commit=off", "full_page_writes=off")
+_FORGETFUL = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "deadlock_timeout=50ms")
 
 
 class NoPostgres(Exception):  # noqa: N818  # a reason to skip, not a fault
@@ -42,9 +45,23 @@ class Server:
         self._run(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
 
     def _run(self, statement: sql.Composed) -> None:
-        url = make_url(self.url).set(drivername="postgresql").render_as_string(hide_password=False)
-        with psycopg.connect(url, autocommit=True) as connection:
+        with psycopg.connect(self.url, autocommit=True) as connection:
             connection.execute(statement)
+
+
+def empty(url: str) -> None:
+    """Put a migrated record back to what a migration leaves, whoever is still connected to it."""
+    with psycopg.connect(url) as connection:
+        connection.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+            " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+        )
+        for table in reversed(metadata.sorted_tables):
+            if table.name != LedgerHead.__tablename__:
+                connection.execute(sql.SQL("DELETE FROM {}").format(sql.Identifier(table.name)))
+        connection.execute(
+            "UPDATE ledger_head SET size = 0, root_hash = %s, at = NULL, frontier = '[]'", [EMPTY_ROOT.hex()]
+        )
 
 
 @contextmanager

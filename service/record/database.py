@@ -1,10 +1,12 @@
 """The only module that knows engines, isolation, locks and retries; everything else is given a Session."""
 
 import random
+import sqlite3
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import Any, TypeVar
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any, TypeVar, cast
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine import URL
@@ -12,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.record import faults, migrate
 from service.record.clock import Clock, utc_now
-from service.record.errors import Contended
+from service.record.errors import Conflict, Contended, SchemaAhead
 
 __all__ = ["Database", "Session"]
 
@@ -91,9 +93,21 @@ class Database:
             return work(session)
 
     def migrate(self) -> None:
-        """Bring the tables to the newest revision; of several processes one does it, the others wait."""
-        with faults.translated():
-            if self.schema_revision() != migrate.head_revision():
+        """Bring the tables to the newest revision; of several processes one does it, the others wait.
+
+        Raises
+        ------
+        SchemaAhead
+            The tables are at a revision that this software doesn't know.
+
+        """
+        present = self.schema_revision()
+        if present is not None and present not in migrate.revisions():
+            raise SchemaAhead(
+                f"The record is at revision {present}, which this version doesn't know: update the software."
+            )
+        if present != migrate.head_revision():
+            with faults.translated():
                 migrate.upgrade(self.url)
 
     def schema_revision(self) -> str | None:
@@ -105,6 +119,19 @@ class Database:
     def head_revision() -> str:
         """Return the revision that this software needs the tables to be at."""
         return migrate.head_revision()
+
+    def backup(self, path: Path) -> None:
+        """Write a consistent copy of a record on SQLite to a new file, while others read and write."""
+        if self.dialect != "sqlite":
+            raise Conflict("A record on PostgreSQL is copied with PostgreSQL's own pg_dump.")
+        if path.exists():
+            raise Conflict(f"{path} is there already: name a new file.")
+        with (
+            faults.translated(),
+            self._reader.connect() as connection,
+            closing(sqlite3.connect(path)) as copy,
+        ):
+            cast("sqlite3.Connection", connection.connection.driver_connection).backup(copy)
 
     def ping(self) -> None:
         """Ask for an answer; raise Unavailable where there is none."""
@@ -165,6 +192,8 @@ def _sqlite_engine(url: URL, *, pool_size: int, begin: str, query_only: bool) ->
 def _postgres_engine(url: URL, pool_size: int) -> Engine:
     return create_engine(
         url,
+        # A writer reads again, after waiting for a lock, what the one before it has committed.
+        isolation_level="READ COMMITTED",
         pool_size=pool_size,
         max_overflow=0,
         pool_timeout=_POSTGRES_POOL_WAIT_S,

@@ -6,6 +6,7 @@ RecordError
 │   ├── StaleRevision    somebody wrote a newer revision first
 │   └── InFlight         the same write is being made by another request
 ├── IdempotencyMismatch  the key was used before with another body
+├── SchemaAhead          the tables were made by a newer version
 ├── NotCanonical         content that RFC 8785 has no bytes for
 └── Unavailable          locked, full, cut off: the same call may succeed later
     └── Contended        the database undid the transaction to let another one through
@@ -56,6 +57,10 @@ class InFlight(Conflict):
 
 class IdempotencyMismatch(RecordError):
     """An idempotency key came back with another body."""
+
+
+class SchemaAhead(RecordError):
+    """The tables are at a revision that this software doesn't know."""
 
 
 class NotCanonical(RecordError):

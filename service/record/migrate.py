@@ -11,7 +11,7 @@ from sqlalchemy import URL, Connection, NullPool, create_engine, text
 
 # Any number will do that no other user of the same server locks.
 _ADVISORY_LOCK = 7_261_935_044
-_WAIT_FOR_OTHERS_S = 60
+_WAIT_FOR_OTHERS_MS = 60_000
 
 
 def config(connection: Connection | None = None) -> Config:
@@ -25,12 +25,14 @@ def config(connection: Connection | None = None) -> Config:
 
 
 @cache
+def revisions() -> tuple[str, ...]:
+    """Return every revision there is a script for, the newest first."""
+    return tuple(script.revision for script in ScriptDirectory.from_config(config()).walk_revisions())
+
+
 def head_revision() -> str:
     """Return the newest revision there is a script for."""
-    head = ScriptDirectory.from_config(config()).get_current_head()
-    if head is None:
-        raise RuntimeError("the package has lost its migrations")
-    return head
+    return revisions()[0]
 
 
 def schema_revision(connection: Connection) -> str | None:
@@ -48,7 +50,7 @@ def upgrade(url: URL, revision: str = "head") -> None:
 
 def _upgrade_sqlite(url: URL, revision: str) -> None:
     engine = create_engine(
-        url, poolclass=NullPool, connect_args={"isolation_level": None, "timeout": _WAIT_FOR_OTHERS_S}
+        url, poolclass=NullPool, connect_args={"isolation_level": None, "timeout": _WAIT_FOR_OTHERS_MS / 1000}
     )
     with engine.connect() as connection:
         connection.exec_driver_sql("PRAGMA journal_mode=WAL")
@@ -66,7 +68,7 @@ def _upgrade_sqlite(url: URL, revision: str) -> None:
 def _upgrade_postgres(url: URL, revision: str) -> None:
     engine = create_engine(url, poolclass=NullPool, connect_args={"connect_timeout": 5})
     with engine.begin() as connection:
-        connection.execute(text(f"SET LOCAL lock_timeout = '{_WAIT_FOR_OTHERS_S}s'"))
+        connection.execute(text(f"SET LOCAL lock_timeout = '{_WAIT_FOR_OTHERS_MS}ms'"))
         connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _ADVISORY_LOCK})
         # Behind a table lock that waits, every reader of the table waits too: give up soon, and be run again.
         connection.execute(text("SET LOCAL lock_timeout = '5s'"))

@@ -96,6 +96,12 @@ def by_slug(session: Session, slug: str) -> Question:
     return question
 
 
+def slugs(session: Session, question_ids: Iterable[UUID]) -> dict[UUID, str]:
+    """Return the slugs of some questions."""
+    query = select(col(Question.id), col(Question.slug)).where(col(Question.id).in_(list(question_ids)))
+    return dict(session.execute(query).all())
+
+
 def page(
     session: Session,
     *,

@@ -13,8 +13,9 @@ from sqlalchemy.exc import DBAPIError, StatementError
 from service.record import database as database_module
 from service.record import ledger
 from service.record.database import Database
-from service.record.errors import Contended, Unavailable
+from service.record.errors import Conflict, Contended, Unavailable
 from service.record.tables import Household
+from service.record.verify import verify
 from tests.record import builders
 
 
@@ -215,10 +216,13 @@ def test_contention_without_end_is_reported_in_the_end(postgres_url, monkeypatch
 
 
 @pytest.mark.postgres
-def test_reads_may_come_from_elsewhere(postgres_server, postgres_url, migrated_postgres):
-    elsewhere = postgres_server.create(template=migrated_postgres)
+def test_reads_may_come_from_elsewhere(postgres_server, postgres_url):
+    elsewhere = postgres_server.create()
     with ExitStack() as stack:
         stack.callback(postgres_server.drop, elsewhere)
+        replica = Database(elsewhere)
+        stack.callback(replica.dispose)
+        replica.migrate()
         database = Database(postgres_url, read_url=elsewhere)
         stack.callback(database.dispose)
         with database.write() as session:
@@ -226,3 +230,29 @@ def test_reads_may_come_from_elsewhere(postgres_server, postgres_url, migrated_p
         with database.read() as session:
             assert ledger.head(session).size == 0
         database.ping()
+
+
+def test_a_backup_is_a_whole_record(sqlite_url, tmp_path):
+    database, copy = Database(sqlite_url), tmp_path / "copy.db"
+    with database.write() as session:
+        ledger.append(session, kind="report", subject="x", content={})
+    with database.write() as session:
+        ledger.append(session, kind="report", subject="y", content={})
+        session.flush()
+        database.backup(copy)
+    with pytest.raises(Conflict, match="already"):
+        database.backup(copy)
+    copied = Database(f"sqlite:///{copy}")
+    with copied.read() as session:
+        assert verify(session).whole
+        assert ledger.head(session).size == 1
+    copied.dispose()
+    database.dispose()
+
+
+@pytest.mark.postgres
+def test_a_backup_of_postgresql_is_left_to_its_own_tool(postgres_url, tmp_path):
+    database = Database(postgres_url)
+    with pytest.raises(Conflict, match="pg_dump"):
+        database.backup(tmp_path / "copy")
+    database.dispose()

@@ -7,8 +7,9 @@ from sqlalchemy import create_engine, text
 
 from service.record import ledger
 from service.record.database import Database
-from service.record.errors import Unavailable
+from service.record.errors import SchemaAhead, Unavailable
 from service.record.tables import metadata
+from tests.record import builders
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
@@ -82,10 +83,37 @@ def test_checks_say_the_same_in_the_tables_and_in_the_migrations(sqlite_url, tmp
     assert checks(fresh) == checks(migrated)
 
 
+def test_tables_from_the_future_are_left_alone(database):
+    with database.write() as session:
+        session.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    with pytest.raises(SchemaAhead, match="9999"):
+        database.migrate()
+    with database.write() as session:
+        session.execute(text("UPDATE alembic_version SET version_num = :head"), {"head": database.head_revision()})
+
+
+def test_a_migration_that_would_break_references_is_undone(sqlite_url, monkeypatch):
+    database = Database(sqlite_url)
+
+    def lose_the_households(config, _revision):
+        config.attributes["connection"].exec_driver_sql("DELETE FROM household")
+
+    with database.write() as session:
+        builders.contributor(session)
+        session.execute(text("UPDATE alembic_version SET version_num = ''"))
+    monkeypatch.setattr("service.record.migrate.revisions", lambda: ("0002", ""))
+    monkeypatch.setattr("alembic.command.upgrade", lose_the_households)
+    with pytest.raises(RuntimeError, match="point nowhere"):
+        database.migrate()
+    with database.read() as session:
+        assert session.execute(text("SELECT count(*) FROM household")).scalar_one() == 1
+    database.dispose()
+
+
 @pytest.mark.postgres
 def test_a_migration_gives_up_behind_a_lock(postgres_server, monkeypatch):
     url = postgres_server.create()
-    monkeypatch.setattr("service.record.migrate._WAIT_FOR_OTHERS_S", 1)
+    monkeypatch.setattr("service.record.migrate._WAIT_FOR_OTHERS_MS", 50)
     holder, late = Database(url), Database(url)
     with holder.write() as session:
         session.execute(text("SELECT pg_advisory_xact_lock(7261935044)"))

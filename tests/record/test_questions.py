@@ -36,6 +36,12 @@ def test_a_question_is_kept_as_it_was_put_and_stands_in_the_ledger(database, aut
         assert ledger.content_of(session, found.position)["arms"] == builders.ARMS
 
 
+def test_slugs_are_found_together(database, author):
+    with database.write() as session:
+        made = [ask(session, author, slug=slug) for slug in ("one", "two", "three")]
+        assert questions.slugs(session, [each.id for each in made[:2]]) == {made[0].id: "one", made[1].id: "two"}
+
+
 def test_a_slug_is_taken_once(database, author):
     with database.write() as session:
         ask(session, author, slug="one")
