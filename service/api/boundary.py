@@ -26,6 +26,7 @@ class Boundary:
         self.max_body_bytes = max_body_bytes
 
     async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+        """Answer one connection."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return

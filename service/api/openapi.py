@@ -52,13 +52,25 @@ def openapi_text(app: "FastAPI") -> dict[str, Any]:
 def _document_refusals(method: str, operation: dict[str, Any]) -> None:
     responses = operation["responses"]
     responses.pop("422", None)
+    by_status: dict[int, list[str]] = {}
+    for slug in dict.fromkeys(_refusals_of(method, operation)):
+        kind = PROBLEMS[slug]
+        by_status.setdefault(kind.status, []).append(kind.title)
+    for status, titles in sorted(by_status.items()):
+        responses[str(status)] = {
+            "description": "; or ".join(titles),
+            "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+        }
+
+
+def _refusals_of(method: str, operation: dict[str, Any]) -> list[str]:
     slugs = [*_EVERY]
     parameters = operation.get("parameters", [])
     if "requestBody" in operation:
         slugs += _WITH_BODY
     if parameters:
         slugs += _WITH_INPUT
-    if any(parameter["in"] == "path" for parameter in parameters) or "/v1/me" in operation.get("operationId", ""):
+    if any(parameter["in"] == "path" for parameter in parameters):
         slugs += _WITH_PATH
     if operation.get("security"):
         slugs += _SIGNED_IN
@@ -69,14 +81,4 @@ def _document_refusals(method: str, operation: dict[str, Any]) -> None:
         slugs += _EDITS
     if "Idempotency-Key" in names:
         slugs += ["idempotency-key-reused", "request-in-flight"]
-    by_status: dict[int, list[str]] = {}
-    for slug in slugs:
-        kind = PROBLEMS[slug]
-        titles = by_status.setdefault(kind.status, [])
-        if kind.title not in titles:
-            titles.append(kind.title)
-    for status, titles in sorted(by_status.items()):
-        responses[str(status)] = {
-            "description": "; or ".join(titles),
-            "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
-        }
+    return slugs

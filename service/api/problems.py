@@ -48,7 +48,8 @@ PROBLEMS = _table(
         "malformed-request",
         400,
         "The request could not be read",
-        "A header, cursor or parameter is not of its form. Cursors come from the `next` link of a list; don't make them.",
+        "A header, cursor or parameter is not of its form. Cursors come from the `next` link of a list; don't make "
+        "them.",
     ),
     ProblemType(
         "not-signed-in",
@@ -145,7 +146,8 @@ PROBLEMS = _table(
         "unavailable",
         503,
         "The record cannot be reached just now",
-        "Nothing was kept. Send the same request again after `Retry-After` seconds; with an Idempotency-Key it is safe.",
+        "Nothing was kept. Send the same request again after `Retry-After` seconds; with an Idempotency-Key it is "
+        "safe.",
     ),
 )
 

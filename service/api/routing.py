@@ -79,8 +79,8 @@ def _is_json(content_type: str) -> bool:
 
 def _accepts(accept: str, produced: frozenset[str]) -> bool:
     """Whether one of the produced media types stands in an Accept header (RFC 9110, 12.5.1)."""
-    refused = set()
-    wanted = set()
+    refused: set[str] = set()
+    wanted: set[str] = set()
     for part in accept.lower().split(","):
         media, *parameters = (piece.strip() for piece in part.split(";"))
         zero = any(p.replace(" ", "") in {"q=0", "q=0.0", "q=0.00", "q=0.000"} for p in parameters)

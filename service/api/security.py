@@ -14,7 +14,7 @@ from service.api.storage import storage_of
 from service.record import contributors
 
 if TYPE_CHECKING:
-    from sqlmodel import Session
+    from service.record.database import Session
 
 _CHALLENGE = {"WWW-Authenticate": 'Bearer realm="manybatch"'}
 _scheme = HTTPBearer(auto_error=False, description="The token shown once when the contributor was made.")

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 from anyio import CapacityLimiter
 from anyio.to_thread import run_sync
 from fastapi import Depends, Header, Request
-from pydantic import BaseModel
 from pydantic_core import to_json
 from starlette.responses import Response
 
@@ -16,10 +15,8 @@ from service.api.problems import Problem
 from service.record import idempotency
 
 if TYPE_CHECKING:
-    from sqlmodel import Session
-
     from service.api.security import Caller
-    from service.record.database import Database
+    from service.record.database import Database, Session
 
 T = TypeVar("T")
 
@@ -28,14 +25,14 @@ T = TypeVar("T")
 class Answer:
     """What a write answers with, once it is committed."""
 
-    body: BaseModel | None
+    body: object
     status: int = 200
     location: str | None = None
     etag: str | None = None
 
     def content(self) -> bytes:
         """The body's bytes."""
-        return b"" if self.body is None else self.body.__pydantic_serializer__.to_json(self.body, exclude_none=False)
+        return to_json(self.body)
 
 
 @dataclass(slots=True)
@@ -87,7 +84,7 @@ IdempotencyKeyHeader = Annotated[
         min_length=1,
         max_length=200,
         pattern=r"^[\x21-\x7e]+$",
-        description="A key of your own for this request: sent again with it, the request is answered again, not done again.",
+        description="A key of your own: sent again with it, a request is answered again, not done again.",
     ),
 ]
 
@@ -102,17 +99,23 @@ async def write_once(
     """Do a creating write once for its Idempotency-Key: the key, the work and the answer are one transaction."""
     if key is None:
         return _respond(await storage.write(work))
-    scope = {"contributor_id": caller.id, "method": request.method, "path": request.url.path, "key": key}
+    scope = {"method": request.method, "path": request.url.path, "key": key}
     request_hash = hashlib.sha256(await request.body()).hexdigest()
 
     def once(session: "Session") -> Response:
-        replay = idempotency.claim(session, request_hash=request_hash, **scope)
+        replay = idempotency.claim(session, contributor_id=caller.id, request_hash=request_hash, **scope)
         if replay is not None:
             return _raw(replay.body, replay.status, replay.location, replay.etag, {"Idempotent-Replayed": "true"})
         answer = work(session)
         content = answer.content()
         idempotency.complete(
-            session, **scope, status=answer.status, location=answer.location, etag=answer.etag, body=content
+            session,
+            contributor_id=caller.id,
+            **scope,
+            status=answer.status,
+            location=answer.location,
+            etag=answer.etag,
+            body=content,
         )
         return _raw(content, answer.status, answer.location, answer.etag)
 

@@ -13,7 +13,7 @@ def attenuation_reading(result: Attenuation) -> str:
 
     """
     strength = f"About {result.abv_percent:.1f} % vol, give or take {2 * result.abv_uncertainty_percent:.1f}."
-    shortfall = result.abv_percent - result.abv_linear_percent
+    shortfall = float(result.abv_percent) - float(result.abv_linear_percent)
     linear = (
         f" The common 131.25 rule gives {result.abv_linear_percent:.1f}"
         + (f", {abs(shortfall):.1f} too {'low' if shortfall > 0 else 'high'}." if abs(shortfall) >= 0.05 else " too.")

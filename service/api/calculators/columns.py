@@ -18,7 +18,7 @@ LONGEST = 100_000
 def _number_within(annotation: object) -> type[float] | type[int] | None:
     """The number type of a field that takes one number (or none), else nothing."""
     if annotation in (float, int):
-        return annotation  # type: ignore[return-value]
+        return annotation
     if get_origin(annotation) in (Union, types.UnionType):
         members = [member for member in get_args(annotation) if member is not type(None)]
         return _number_within(members[0]) if len(members) == 1 else None
@@ -56,8 +56,11 @@ class _OneOrMany:
             {"[one]": one, "[many]": many}, lambda value: "[many]" if isinstance(value, list) else "[one]"
         )
 
-    def __get_pydantic_json_schema__(self, schema: core_schema.CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
-        choices = handler(schema)["oneOf"]
+    def __get_pydantic_json_schema__(
+        self, schema: core_schema.CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        found = handler(schema)
+        choices = found.get("oneOf") or found.get("anyOf") or [found]
         flat = [member for choice in choices for member in choice.get("anyOf", [choice])]
         return {"anyOf": flat}
 
@@ -70,9 +73,10 @@ def column_model(inputs: type[Strict]) -> type[Strict]:
         if number is None:
             continue
         bounds = tuple(part for part in field.metadata if not isinstance(part, Quantity))
-        annotation = Annotated[field.annotation, *field.metadata, _OneOrMany(number, bounds)]
-        kept = {"description": field.description, "examples": field.examples, "title": field.title}
-        widened[name] = (annotation, Field(... if field.is_required() else field.default, **kept))
+        given: Any = field.annotation
+        annotation = Annotated[given, *field.metadata, _OneOrMany(number, bounds)]
+        default = ... if field.is_required() else field.default
+        widened[name] = (annotation, Field(default, description=field.description, examples=field.examples))
     return create_model(f"{inputs.__name__}OrColumns", __base__=inputs, __doc__=inputs.__doc__, **widened)
 
 

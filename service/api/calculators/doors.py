@@ -76,11 +76,14 @@ _CATALOGUE = Catalogue(items=[_entry(calculator) for calculator in CALCULATORS])
 
 def _refused(error: InputError, place: Callable[[str], str]) -> Problem:
     where = place(error.field) + (f"/{error.index}" if error.index is not None else "")
-    return Problem("invalid-input", f"{error.field}: {error.detail}", faults=[Fault(pointer=where, detail=error.detail)])
+    return Problem(
+        "invalid-input", f"{error.field}: {error.detail}", faults=[Fault(pointer=where, detail=error.detail)]
+    )
 
 
 def _post(calculator: Calculator) -> Callable[[Any], Awaitable[Response]]:
-    body = Annotated[calculator.body, Body(openapi_examples={"worked": {"value": dict(calculator.example)}})]
+    model: Any = calculator.body
+    body = Annotated[model, Body(openapi_examples={"worked": {"value": dict(calculator.example)}})]
 
     async def calculate(inputs: Any) -> Response:  # noqa: ANN401  annotated below, for the framework
         try:
@@ -96,7 +99,9 @@ def _post(calculator: Calculator) -> Callable[[Any], Awaitable[Response]]:
 
 def _get(calculator: Calculator) -> Callable[[Request], Awaitable[Response]]:
     whole_numbers = {
-        name for name, field in calculator.inputs.model_fields.items() if int in (field.annotation, *get_args(field.annotation))
+        name
+        for name, field in calculator.inputs.model_fields.items()
+        if int in (field.annotation, *get_args(field.annotation))
     }
 
     async def calculate(request: Request) -> Response:
@@ -159,7 +164,9 @@ def _parameters(calculator: Calculator) -> list[dict[str, Any]]:
                 "schema": part,
             }
         )
-    listed.append({"name": "as", "in": "query", "required": False, "schema": {"enum": ["json", "csv"], "default": "json"}})
+    listed.append(
+        {"name": "as", "in": "query", "required": False, "schema": {"enum": ["json", "csv"], "default": "json"}}
+    )
     return listed
 
 

@@ -81,13 +81,15 @@ GRAVITY_CALCULATORS = (
     Calculator(
         name="gravity/attenuation",
         title="Alcohol and attenuation from two gravities",
-        summary="From the gravity before and after fermentation: alcohol by Balling's relation with its uncertainty, extract, "
+        summary="From the gravity before and after fermentation: alcohol by Balling's relation with its "
+        "uncertainty, extract, "
         "and attenuation.",
         inputs=AttenuationInputs,
         result=AttenuationResult,
         compute=lambda i: gravity.attenuation(i.original_sg, i.final_sg, i.reading_uncertainty_sg),
         reading=lambda _, result: gravity_readings.attenuation_reading(result),
-        method="Balling's relation (2.0665 g extract to 1 g ethanol, 0.9565 g CO2, 0.11 g yeast); volume through the OIML R 22 "
+        method="Balling's relation (2.0665 g extract to 1 g ethanol, 0.9565 g CO2, 0.11 g yeast); volume through "
+        "the OIML R 22 "
         "density at 20 °C; first-order uncertainty (GUM) from the readings and the attenuation coefficient.",
         sources=(
             "Balling 1865, as used today in brewing practice",

@@ -12,7 +12,8 @@ Strength = Annotated[float, Field(ge=0, le=100), PERCENT]
 _AMOUNTS = ("volume_l", "mass_kg", "final_volume_l")
 
 VAPOUR = (
-    "Strong spirit and its vapour burn: no flame, spark or hot plate near, and fresh air. Distilling is unlawful in many "
+    "Strong spirit and its vapour burn: no flame, spark or hot plate near, and fresh air. Distilling is unlawful in "
+    "many "
     "places without a licence; follow local law and fire codes."
 )
 
@@ -21,9 +22,9 @@ class DilutionInputs(Strict):
     """What there is, or what is wanted, and the two strengths."""
 
     volume_l: Annotated[float | None, Field(gt=0, le=1e6, description="Spirit at hand, at 20 °C."), LITRES] = None
-    mass_kg: Annotated[float | None, Field(gt=0, le=1e6, description="Spirit at hand, weighed: the better way."), KILOGRAMS] = (
-        None
-    )
+    mass_kg: Annotated[
+        float | None, Field(gt=0, le=1e6, description="Spirit at hand, weighed: the better way."), KILOGRAMS
+    ] = None
     final_volume_l: Annotated[float | None, Field(gt=0, le=1e6, description="Volume wanted, at 20 °C."), LITRES] = None
     abv_percent: Annotated[
         float, Field(gt=0, le=100, description="Strength at hand, % vol at 20 °C.", examples=[70]), PERCENT
@@ -59,16 +60,19 @@ PROOFING_CALCULATORS = (
     Calculator(
         name="proofing/dilution",
         title="Water to bring a spirit to strength",
-        summary="How much water brings a spirit to a lower strength, by mass balance, so that the contraction is counted.",
+        summary="How much water brings a spirit to a lower strength, by mass balance, so that the contraction is "
+        "counted.",
         inputs=DilutionInputs,
         result=DilutionResult,
         compute=_dilute,
-        method="Mass balance over the OIML R 22 density of ethanol-water mixtures; never by volumes, which don't add up.",
+        method="Mass balance over the OIML R 22 density of ethanol-water mixtures; never by volumes, which don't "
+        "add up.",
         sources=(OIML_R22,),
         example={"volume_l": 1, "abv_percent": 70, "target_abv_percent": 40},
         cautions=lambda _: (
             VAPOUR,
-            "Add the water slowly, let it rest, and measure again at 20 °C: the figure is no better than the readings in it.",
+            "Add the water slowly, let it rest, and measure again at 20 °C: the figure is no better than the "
+            "readings in it.",
         ),
     ),
 )

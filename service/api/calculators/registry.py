@@ -147,6 +147,7 @@ def _many(leaf: object, length: int) -> list[Any]:
     if not isinstance(leaf, np.ndarray):
         return [_one(leaf)] * length
     if leaf.dtype.kind == "f" and not np.isfinite(leaf).all():
-        return np.where(np.isfinite(leaf), leaf.astype(object), None).tolist()
+        leaf = leaf.astype(object)
+        leaf[~np.isfinite(leaf.astype(float))] = None
     values: list[Any] = leaf.tolist()
-    return values if len(values) == length else values * length
+    return values

@@ -50,13 +50,15 @@ TRIAL_CALCULATORS = (
     Calculator(
         name="trial/significance",
         title="What a blind trial's count shows",
-        summary="Sets the right answers of one blind trial against guessing: exact p, intervals for how well the two can "
+        summary="Sets the right answers of one blind trial against guessing: exact p, intervals for how well the "
+        "two can "
         "be told apart, the counts that would have been needed, and evidence that allows stopping at any time.",
         inputs=SignificanceInputs,
         result=SignificanceResult,
         compute=lambda i: discrimination.significance(i.method, i.presented, i.correct, i.confidence),
         reading=lambda _, result: trial_readings.significance_reading(result),
-        method="Exact binomial test against the method's guess rate; Clopper-Pearson interval mapped through the guessing "
+        method="Exact binomial test against the method's guess rate; Clopper-Pearson interval mapped through the "
+        "guessing "
         "floor and the Thurstonian psychometric function; uniform-mixture e-value.",
         sources=SENSORY_SOURCES,
         example={"method": "triangle", "presented": 12, "correct": 8},

@@ -1,0 +1,200 @@
+import hashlib
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Annotated, Literal
+from uuid import UUID
+
+from fastapi import APIRouter, Query, Request
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from starlette.responses import Response
+
+from service.api.conditional import REVALIDATE, matched, not_modified
+from service.api.paging import Cursor, Limit, Page, decode, encode, listed
+from service.api.parameters import Slug
+from service.api.problems import Fault, Problem
+from service.api.routing import JSON, Route
+from service.api.storage import Stored
+from service.evidence.answer import answer
+from service.evidence.blocks import MeasuredStudy, TrialStudyOfRecord
+from service.evidence.collect import ComparisonUnknownError
+from service.evidence.filters import Filters, Where
+from service.evidence.method import METHOD_VERSION
+from service.evidence.shape import EvidenceAnswer
+from service.evidence.studies import studies_of
+from service.record import ledger, questions
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from service.api.evidence_cache import EvidenceCache
+    from service.record.database import Session
+    from service.record.tables import Question
+
+router = APIRouter(prefix="/v1/questions/{slug}/evidence", route_class=Route, tags=["evidence"])
+
+_PINNED = "public, max-age=31536000, immutable"
+Word = Annotated[str, StringConstraints(max_length=64)]
+
+
+class EvidenceQuery(BaseModel):
+    """Which comparison, which part of its replications, and as of when."""
+
+    model_config = ConfigDict(extra="forbid", hide_input_in_errors=True)
+    control: Word | None = Field(None, description="An arm's key; the question's control where left out.")
+    treatment: Word | None = Field(None, description="An arm's key; the first treatment where left out.")
+    protocol_version: int | None = Field(None, ge=1, le=100_000)
+    as_of: int | date | None = Field(
+        None, description="A ledger position or a date (its end, UTC); now where left out.", examples=[120]
+    )
+    sealed: bool | None = Field(None, description="Only sealed trials, or only the others.")
+    registered: bool | None = Field(None, description="Only what was registered beforehand, or only the rest.")
+    vouched: bool | None = Field(None, description="Only contributors whom a steward vouches for, or only the rest.")
+    conditions_met: bool | None = Field(None, description="Only where every held-constant condition was met.")
+    where: list[Annotated[str, StringConstraints(pattern=r"^[a-z0-9_-]{1,64}:[^\x00]{1,200}$")]] = Field(
+        [], max_length=10, description="`condition:value`, such as `still:pot`; repeat to narrow further."
+    )
+    method: Literal["triangle", "duo_trio", "two_afc", "three_afc", "tetrad"] | None = None
+    method_version: Word | None = Field(None, description="Pin the way of pooling; what is no longer shipped is 410.")
+
+    def filters(self) -> Filters:
+        """The filters that the evidence room knows."""
+        conditions = tuple(Where(*condition.split(":", 1)) for condition in sorted(set(self.where)))
+        return Filters(
+            control=self.control,
+            treatment=self.treatment,
+            protocol_version=self.protocol_version,
+            sealed=self.sealed,
+            registered=self.registered,
+            vouched=self.vouched,
+            conditions_met=self.conditions_met,
+            method=self.method,
+            where=conditions,
+        )
+
+
+def _position(session: "Session", question: "Question", as_of: int | date | None) -> int:
+    """The last entry that touches the question, at or before the state asked for."""
+    if as_of is None:
+        return ledger.last_position_of(session, question.id)
+    head = ledger.head(session)
+    if isinstance(as_of, int):
+        beyond, until = not 1 <= as_of <= head.size, as_of
+    else:
+        beyond = head.at is None or as_of > max(head.at.date(), datetime.now(UTC).date())
+        until = 0 if beyond else ledger.position_at(session, as_of)
+    if beyond:
+        detail = f"the ledger ends at position {head.size}; name one from 1 to that, or a date not in the future"
+        raise Problem("invalid-input", detail, faults=[Fault(pointer="query/as_of", detail=detail)])
+    position = ledger.last_position_of(session, question.id, until=until)
+    if position == 0:
+        raise Problem("not-found", "this question had not been asked at that position")
+    return position
+
+
+def _refuse_unshipped(method_version: str | None) -> None:
+    if method_version is not None and method_version != METHOD_VERSION:
+        raise Problem("gone", f"method version {METHOD_VERSION} is shipped; this one is not, or no longer")
+
+
+def _tag(question_id: UUID, position: int, query: EvidenceQuery) -> str:
+    asked = query.model_dump_json(exclude={"as_of", "method_version"}, exclude_none=True)
+    digest = hashlib.sha256(f"{question_id}|{asked}".encode()).hexdigest()[:16]
+    return f'"e{position}-{digest}-m{METHOD_VERSION}"'
+
+
+def _computed(request: Request, session: "Session", question: "Question", filters: Filters, position: int) -> bytes:
+    cache: EvidenceCache = request.app.state.evidence
+    key = (question.id, position, filters, METHOD_VERSION)
+    body = cache.get(key)
+    if body is None:
+        made = answer(session, question, filters, position, public_url=request.app.state.settings.public_url)
+        body = made.model_dump_json().encode()
+        cache.put(key, body)
+        if not filters.exploratory:
+            cache.put(("line", *key), made.answer.encode())
+    return body
+
+
+def one_line_answers(request: Request, session: "Session", asked: "Sequence[Question]") -> dict[UUID, str]:
+    """The one-line answer of each question, as of now."""
+    cache: EvidenceCache = request.app.state.evidence
+    lines = {}
+    for question in asked:
+        position = ledger.last_position_of(session, question.id)
+        key = ("line", question.id, position, Filters(), METHOD_VERSION)
+        line = cache.get(key)
+        if line is None:
+            _computed(request, session, question, Filters(), position)
+            line = cache.get(key) or b""
+        lines[question.id] = line.decode()
+    return lines
+
+
+def _unknown_comparison(error: ComparisonUnknownError) -> Problem:
+    fault = Fault(pointer=f"query/{error.field}", detail=error.detail)
+    return Problem("invalid-input", f"query/{error.field}: {error.detail}", faults=[fault])
+
+
+@router.get("", operation_id="read_evidence", response_model=EvidenceAnswer, summary="The pooled answer")
+async def read_evidence(
+    request: Request, slug: Slug, query: Annotated[EvidenceQuery, Query()], storage: Stored
+) -> Response:
+    """Say what all the replications show together: in words first, then in every number, as of any past state."""
+    _refuse_unshipped(query.method_version)
+    filters = query.filters()
+
+    def look(session: "Session") -> tuple[str, bytes | None]:
+        question = questions.by_slug(session, slug)
+        position = _position(session, question, query.as_of)
+        tag = _tag(question.id, position, query)
+        if matched(request, tag):
+            return tag, None
+        return tag, _computed(request, session, question, filters, position)
+
+    try:
+        tag, body = await storage.read(look)
+    except ComparisonUnknownError as error:
+        raise _unknown_comparison(error) from None
+    lasting = _PINNED if query.as_of is not None and query.method_version is not None else REVALIDATE
+    if body is None:
+        return not_modified(tag, lasting)
+    return Response(body, headers={"ETag": tag, "Cache-Control": lasting}, media_type=JSON)
+
+
+class StudyItem(BaseModel):
+    """One replication's part in the pool of one outcome."""
+
+    model_config = ConfigDict(extra="forbid")
+    outcome: str
+    study: TrialStudyOfRecord | MeasuredStudy
+
+
+class StudiesQuery(EvidenceQuery):
+    """The evidence's own filters, for a paged list of its studies."""
+
+    outcome: Word | None = Field(None, description="The outcome whose studies are listed; the primary where left out.")
+    limit: Limit = 50
+    after: Cursor = None
+
+
+@router.get("/studies", operation_id="list_studies", response_model=Page[StudyItem], summary="The studies in the pool")
+async def list_studies(
+    request: Request, slug: Slug, query: Annotated[StudiesQuery, Query()], storage: Stored
+) -> Response:
+    """List every study behind a pooled answer, in order of receipt."""
+    _refuse_unshipped(query.method_version)
+    filters = query.filters()
+    start = (decode(query.after, int) or (0,))[0]
+
+    def look(session: "Session") -> tuple[list[StudyItem], bool]:
+        question = questions.by_slug(session, slug)
+        position = _position(session, question, query.as_of)
+        outcome, found = studies_of(session, question, filters, position, query.outcome, start, query.limit + 1)
+        items = [StudyItem(outcome=outcome, study=study) for study in found]
+        return items[: query.limit], len(items) > query.limit
+
+    try:
+        items, more = await storage.read(look)
+    except ComparisonUnknownError as error:
+        raise _unknown_comparison(error) from None
+    cursor = encode([start + query.limit]) if more else None
+    return listed(request, items, cursor, {"Cache-Control": REVALIDATE})

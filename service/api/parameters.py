@@ -1,0 +1,8 @@
+"""Path parameters that several routes share."""
+
+from typing import Annotated
+
+from fastapi import Path
+
+Slug = Annotated[str, Path(pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$", description="The question's name in addresses.")]
+Version = Annotated[int, Path(ge=1, le=100_000, description="A protocol's version.")]

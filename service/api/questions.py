@@ -1,0 +1,245 @@
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated, Literal
+from uuid import UUID
+
+from fastapi import APIRouter, Query, Request
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.responses import Response
+
+from service.api.conditional import REVALIDATE, matched, not_modified
+from service.api.evidence import one_line_answers
+from service.api.paging import Cursor, Limit, Page, decode, encode, listed
+from service.api.parameters import Slug, Version
+from service.api.problems import Problem
+from service.api.routing import Route
+from service.api.security import SignedIn
+from service.api.storage import Answer, IdempotencyKeyHeader, Stored, json_response, write_once
+from service.intake import asking
+from service.intake.documents import Arm, Impression, ProtocolDocument, QuestionDocument
+from service.record import contributors, ledger, questions
+from service.record.rows import Counts, ProtocolVersion
+
+if TYPE_CHECKING:
+    from service.record.database import Session
+    from service.record.tables import Question
+
+router = APIRouter(route_class=Route, tags=["questions"])
+
+
+class QuestionAnswer(BaseModel):
+    """A question of the community."""
+
+    model_config = ConfigDict(extra="forbid")
+    slug: str
+    title: str
+    background: str
+    factor: str
+    stage: Literal["ferment", "distil"]
+    arms: list[Arm]
+    status: Literal["open", "closed", "merged"]
+    created_at: datetime
+    replications: int
+    households: int
+    answer: str | None = Field(description="The one-line answer as of now.")
+    links: dict[str, str]
+
+
+class ProtocolAnswer(ProtocolDocument):
+    """One version of a question's protocol; it never changes."""
+
+    question: str
+    version: int
+    created_at: datetime
+
+
+class ImpressionAnswer(BaseModel):
+    """An unblinded impression, counted apart from the evidence."""
+
+    model_config = ConfigDict(extra="forbid")
+    id: UUID
+    question: str
+    leans: str
+    text: str
+
+
+def _shown(question: "Question", counts: "Counts", answer: str | None) -> QuestionAnswer:
+    home = f"/v1/questions/{question.slug}"
+    return QuestionAnswer(
+        slug=question.slug,
+        title=question.title,
+        background=question.background,
+        factor=question.factor,
+        stage=question.stage,
+        arms=[Arm.model_validate(arm) for arm in question.arms],
+        status=question.status,
+        created_at=question.created_at,
+        replications=counts.replications,
+        households=counts.households,
+        answer=answer,
+        links={"protocols": f"{home}/protocols", "evidence": f"{home}/evidence"},
+    )
+
+
+@router.post(
+    "/v1/questions",
+    status_code=201,
+    operation_id="create_question",
+    response_model=QuestionAnswer,
+    summary="Ask a question",
+)
+async def create_question(
+    request: Request, body: QuestionDocument, caller: SignedIn, storage: Stored, key: IdempotencyKeyHeader = None
+) -> Response:
+    """Put a claim as a question: one factor, a control, one or more treatments."""
+
+    def ask(session: "Session") -> Answer:
+        question = asking.add_question(session, contributors.get(session, caller.id), body)
+        counts = questions.counts(session, [question.id]).get(question.id, Counts())
+        return Answer(_shown(question, counts, None), 201, f"/v1/questions/{question.slug}")
+
+    return await write_once(request, storage, caller, key, ask)
+
+
+@router.get(
+    "/v1/questions", operation_id="list_questions", response_model=Page[QuestionAnswer], summary="The questions"
+)
+async def list_questions(
+    request: Request,
+    storage: Stored,
+    search: Annotated[str | None, Query(max_length=200, description="Words that must all occur.")] = None,
+    stage: Annotated[Literal["ferment", "distil"] | None, Query()] = None,
+    status: Annotated[Literal["open", "closed", "merged"] | None, Query()] = None,
+    limit: Limit = 50,
+    after: Cursor = None,
+) -> Response:
+    """List the questions, newest first, each with its one-line answer."""
+    cursor = decode(after, int)
+
+    def look(session: "Session") -> tuple[list[QuestionAnswer], int | None]:
+        found = questions.page(
+            session,
+            search=search,
+            stage=stage,
+            status=status,
+            after=cursor[0] if cursor else None,
+            limit=limit + 1,
+        )
+        kept = found[:limit]
+        lines = one_line_answers(request, session, [row.question for row in kept])
+        items = [_shown(row.question, row.counts, lines[row.question.id]) for row in kept]
+        return items, kept[-1].question.position if len(found) > limit else None
+
+    items, more = await storage.read(look)
+    return listed(request, items, encode([more]) if more is not None else None, {"Cache-Control": REVALIDATE})
+
+
+@router.get("/v1/questions/{slug}", operation_id="read_question", response_model=QuestionAnswer, summary="One question")
+async def read_question(request: Request, slug: Slug, storage: Stored) -> Response:
+    """Read a question with its one-line answer."""
+
+    def look(session: "Session") -> tuple[str, QuestionAnswer | None]:
+        question = questions.by_slug(session, slug)
+        tag = f'"q{ledger.last_position_of(session, question.id)}"'
+        if matched(request, tag):
+            return tag, None
+        counts = questions.counts(session, [question.id]).get(question.id, Counts())
+        return tag, _shown(question, counts, one_line_answers(request, session, [question])[question.id])
+
+    tag, shown = await storage.read(look)
+    if shown is None:
+        return not_modified(tag)
+    return json_response(shown, headers={"ETag": tag, "Cache-Control": REVALIDATE})
+
+
+def _protocol(slug: str, version: "ProtocolVersion") -> ProtocolAnswer:
+    if version.document is None:
+        raise Problem("gone")
+    return ProtocolAnswer(**version.document, question=slug, version=version.version, created_at=version.created_at)
+
+
+@router.post(
+    "/v1/questions/{slug}/protocols",
+    status_code=201,
+    operation_id="create_protocol",
+    response_model=ProtocolAnswer,
+    summary="Publish a protocol version",
+)
+async def create_protocol(
+    request: Request,
+    slug: Slug,
+    body: ProtocolDocument,
+    caller: SignedIn,
+    storage: Stored,
+    key: IdempotencyKeyHeader = None,
+) -> Response:
+    """Publish a new version of a question's protocol; only its author or a steward may. Versions never change."""
+
+    def publish(session: "Session") -> Answer:
+        version = asking.add_protocol(
+            session, contributors.get(session, caller.id), questions.by_slug(session, slug), body
+        )
+        return Answer(_protocol(slug, version), 201, f"/v1/questions/{slug}/protocols/{version.version}")
+
+    return await write_once(request, storage, caller, key, publish)
+
+
+@router.get(
+    "/v1/questions/{slug}/protocols",
+    operation_id="list_protocols",
+    response_model=Page[ProtocolAnswer],
+    summary="A question's protocol versions",
+)
+async def list_protocols(request: Request, slug: Slug, storage: Stored) -> Response:
+    """List every version of a question's protocol, oldest first."""
+
+    def look(session: "Session") -> list[ProtocolAnswer]:
+        versions = questions.protocols(session, questions.by_slug(session, slug))
+        return [_protocol(slug, version) for version in versions]
+
+    found = await storage.read(look)
+    tag = f'"p{len(found)}"'
+    if matched(request, tag):
+        return not_modified(tag)
+    return listed(request, found, None, {"ETag": tag, "Cache-Control": REVALIDATE})
+
+
+@router.get(
+    "/v1/questions/{slug}/protocols/{version}",
+    operation_id="read_protocol",
+    response_model=ProtocolAnswer,
+    summary="One protocol version",
+)
+async def read_protocol(request: Request, slug: Slug, version: Version, storage: Stored) -> Response:
+    """Read one version of a question's protocol."""
+    found = await storage.read(lambda session: questions.protocol(session, questions.by_slug(session, slug), version))
+    tag = f'"p{found.version}"'
+    lasting = "public, max-age=31536000, immutable"
+    if matched(request, tag):
+        return not_modified(tag, lasting)
+    return json_response(_protocol(slug, found), headers={"ETag": tag, "Cache-Control": lasting})
+
+
+@router.post(
+    "/v1/questions/{slug}/reports",
+    status_code=201,
+    operation_id="create_report",
+    response_model=ImpressionAnswer,
+    summary="Leave an unblinded impression",
+)
+async def create_report(
+    request: Request,
+    slug: Slug,
+    body: Impression,
+    caller: SignedIn,
+    storage: Stored,
+    key: IdempotencyKeyHeader = None,
+) -> Response:
+    """Say what you thought without blinding. It is counted apart, and never pooled."""
+
+    def leave(session: "Session") -> Answer:
+        report = asking.add_impression(
+            session, contributors.get(session, caller.id), questions.by_slug(session, slug), body
+        )
+        return Answer(ImpressionAnswer(id=report.id, question=slug, leans=report.leans, text=report.text), 201)
+
+    return await write_once(request, storage, caller, key, leave)

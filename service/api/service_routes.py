@@ -1,0 +1,127 @@
+"""What the service says of itself: version, health, problem types, and the API's text as a page."""
+
+from dataclasses import asdict
+from datetime import datetime
+from html import escape
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from fastapi import APIRouter, Request
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.responses import HTMLResponse, Response
+
+from service import __version__
+from service.api.problems import PROBLEMS, Problem
+from service.api.routing import Route
+from service.api.storage import Storage, Stored
+from service.evidence.method import METHOD_VERSION
+from service.record import ledger, totals
+
+if TYPE_CHECKING:
+    from service.record.database import Session
+
+router = APIRouter(route_class=Route)
+
+
+class Counts(BaseModel):
+    """How much the record holds."""
+
+    model_config = ConfigDict(extra="forbid")
+    questions: int
+    replications: int
+    households: int
+    ledger_entries: int
+
+
+class Version(BaseModel):
+    """What is running, and on which state of the record."""
+
+    model_config = ConfigDict(extra="forbid")
+    software: str = Field(examples=["manybatch 0.1.0"])
+    schema_revision: str | None
+    method_version: str
+    data_at: datetime | None = Field(description="When the record last changed.")
+    counts: Counts
+
+
+class Health(BaseModel):
+    """Whether the service can do its work."""
+
+    model_config = ConfigDict(extra="forbid")
+    status: str
+
+
+@router.get("/v1/version", tags=["service"], operation_id="read_version")
+async def version(storage: Stored) -> Version:
+    """Say what is running, the method it pools by, and how much the record holds."""
+
+    def look(session: "Session") -> Version:
+        head = ledger.head(session)
+        return Version(
+            software=f"manybatch {__version__}",
+            schema_revision=storage.database.schema_revision(),
+            method_version=METHOD_VERSION,
+            data_at=head.at if head.size else None,
+            counts=Counts(**asdict(totals.totals(session)), ledger_entries=head.size),
+        )
+
+    return await storage.read(look)
+
+
+@router.get("/health/live", tags=["service"], operation_id="health_live")
+async def live() -> Health:
+    """Answer as long as the process can answer at all."""
+    return Health(status="live")
+
+
+@router.get("/health/ready", tags=["service"], operation_id="health_ready")
+async def ready(storage: Stored) -> Health:
+    """Answer 200 only where the record can be reached and its schema is this software's."""
+    await storage.read(ledger.head)
+    if not _schema_is_current(storage):
+        raise Problem("unavailable", "the record's schema is not this software's; run `manybatch migrate`")
+    return Health(status="ready")
+
+
+def _schema_is_current(storage: Storage) -> bool:
+    return storage.database.schema_revision() == storage.database.head_revision()
+
+
+@router.get("/problems/{slug}", include_in_schema=False)
+async def explain_problem(slug: str) -> HTMLResponse:
+    """Explain one type of problem to whoever follows its address."""
+    kind = PROBLEMS.get(slug)
+    if kind is None:
+        raise Problem("not-found")
+    return HTMLResponse(
+        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(kind.title)}</title>'
+        f"<h1>{escape(kind.title)}</h1><p>HTTP status {kind.status}. {escape(kind.explanation)}</p></html>"
+    )
+
+
+_DOCS = """<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
+<title>manybatch: the HTTP interface</title><link rel="stylesheet" href="docs/swagger-ui.css">
+<div id="swagger-ui"></div><script src="docs/swagger-ui-bundle.js"></script><script src="docs/start.js"></script></html>
+"""
+_START = """SwaggerUIBundle({url: new URL("../openapi.json", document.currentScript.src).href, dom_id: "#swagger-ui",
+  deepLinking: true, defaultModelsExpandDepth: 0, validatorUrl: null});
+"""
+_ASSETS = {"swagger-ui.css": "text/css", "swagger-ui-bundle.js": "text/javascript"}
+
+
+@router.get("/docs", include_in_schema=False)
+async def docs() -> HTMLResponse:
+    """Show the OpenAPI text as a page, from this host alone."""
+    return HTMLResponse(_DOCS)
+
+
+@router.get("/docs/{asset}", include_in_schema=False)
+async def docs_asset(request: Request, asset: str) -> Response:
+    """Serve the page's script and style from the installed package."""
+    del request
+    if asset == "start.js":
+        return Response(_START, media_type="text/javascript")
+    if asset not in _ASSETS:
+        raise Problem("not-found")
+    content = files("fastapi_swagger.resources").joinpath(asset).read_bytes()
+    return Response(content, media_type=_ASSETS[asset], headers={"Cache-Control": "public, max-age=86400"})

@@ -1,0 +1,103 @@
+"""Where the rooms are joined, and nowhere else."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from service import __version__
+from service.api import (
+    contributors,
+    evidence,
+    ledger,
+    logs,
+    openapi,
+    questions,
+    replications,
+    service_routes,
+)
+from service.api.boundary import Boundary, request_id_of
+from service.api.calculators import doors
+from service.api.evidence_cache import EvidenceCache
+from service.api.problems import Problem, from_status, from_validation
+from service.api.refusals import from_intake, from_record
+from service.api.storage import Storage
+from service.intake.refusals import Refused
+from service.record.database import Database
+from service.record.errors import RecordError
+from service.settings import Settings
+
+ROUTERS = (
+    doors.router,
+    contributors.router,
+    questions.router,
+    replications.router,
+    evidence.router,
+    ledger.router,
+    service_routes.router,
+)
+
+
+def create_api(settings: Settings, database: Database) -> FastAPI:
+    """Join the rooms into the application."""
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        database.dispose()
+
+    api = FastAPI(
+        title="manybatch",
+        version=__version__,
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        swagger_ui_oauth2_redirect_url=None,
+        redirect_slashes=False,
+    )
+    api.state.settings = settings
+    api.state.storage = Storage(database, settings.threads)
+    api.state.evidence = EvidenceCache()
+    for router in ROUTERS:
+        api.include_router(router)
+    api.openapi = lambda: openapi.openapi_text(api)  # type: ignore[method-assign]
+    _explain_refusals(api)
+    return api
+
+
+def _explain_refusals(api: FastAPI) -> None:
+    """Every refusal, the framework's own too, leaves as a problem document."""
+
+    async def answer(request: Request, error: Exception) -> Response:
+        return _problem(error).response(request_id_of(request.scope))
+
+    for kind in (HTTPException, RequestValidationError, Refused, RecordError, Exception):
+        api.add_exception_handler(kind, answer)
+
+
+def _problem(error: Exception) -> Problem:
+    match error:
+        case Problem():
+            return error
+        case RequestValidationError():
+            return from_validation(error.errors())
+        case HTTPException():
+            detail = None if error.status_code in {404, 405} else error.detail
+            return from_status(error.status_code, detail, error.headers)
+        case Refused():
+            return from_intake(error)
+        case RecordError():
+            return from_record(error)
+        case _:
+            return Problem("internal-error")
+
+
+def create_app(settings: Settings | None = None, database: Database | None = None) -> Boundary:
+    """Make the whole service: the application inside its boundary."""
+    settings = settings or Settings()
+    logs.configure(settings.log_level)
+    database = database or Database(settings.database_url, pool_size=settings.threads)
+    return Boundary(create_api(settings, database), max_body_bytes=settings.max_body_bytes)
