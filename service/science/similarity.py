@@ -19,7 +19,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Similarity:
-    """Whether any difference is below a limit chosen before serving; leaves as in `Significance`."""
+    """Whether any difference is below a limit chosen before serving; leaves as in `Significance`.
+
+    The upper limit is one-sided. The two p-values are those of `significance`: a difference may be there and small, and
+    far too few right point to a mix-up.
+    """
 
     method: str
     presented: Count
@@ -30,6 +34,8 @@ class Similarity:
     most_correct_allowed: int | NDArray[np.object_] | None
     similar: bool | NDArray[np.bool_]
     proportion_discriminating_upper: Numeric
+    difference_p_value: Numeric
+    lower_tail_p_value: Numeric
     holds_for: str | NDArray[np.object_]
 
 
@@ -108,5 +114,7 @@ def similarity(
         most_correct_allowed=trial_columns.optional_counts(most, may_conclude),
         similar=trial_columns.as_given(may_conclude & (x <= most)),
         proportion_discriminating_upper=trial_columns.as_given(upper),
+        difference_p_value=trial_columns.as_given(binomial.upper_tail(x, n, guess)),
+        lower_tail_p_value=trial_columns.as_given(binomial.lower_tail(x, n, guess)),
         holds_for=trial_columns.as_given(np.where(people == 1, alone, panel).astype(object)),
     )

@@ -9,7 +9,8 @@ from service.science import plain_words
 from service.science.trial_methods import METHODS
 
 if TYPE_CHECKING:
-    from service.science.discrimination import Significance
+    from service.science.discrimination import Sequential, Significance, Similarity
+    from service.science.trial_planning import TrialPlan
 
 _DONE = {
     "triangle": "found the odd glass",
@@ -48,6 +49,100 @@ def significance_reading(result: Significance, *, fixed_beforehand: bool = False
     sentences = [_count(result, tasters)]
     sentences += _found(result, tasters, fixed_beforehand=fixed_beforehand) if shown else _not_found(result)
     return " ".join(sentences)
+
+
+def similarity_reading(result: Similarity) -> str:
+    """Say what a single similarity test shows; that nothing was found is never called the same."""
+    upper = plain_words.servings(float(result.proportion_discriminating_upper))
+    limit = plain_words.servings(float(result.largest_tolerable_discriminating))
+    sure = f"{100.0 * float(result.confidence):g} % sure"
+    extent = f"up to {upper} of 100 servings could be told apart ({sure})"
+    right, out_of = plain_words.whole(int(result.correct)), plain_words.whole(int(result.presented))
+    if result.most_correct_allowed is None:
+        return (
+            f"Too few to decide: no count out of {out_of} may conclude that fewer than {limit} of 100 servings can be "
+            f"told apart. As it stands {extent}. Serve more, or allow more."
+        )
+    most = plain_words.whole(int(str(result.most_correct_allowed)))
+    if not result.similar:
+        return (
+            f"Similarity isn't shown: {right} right in {out_of}, and at most {most} would show it. "
+            f"As it stands {extent}; the limit was {limit}."
+        )
+    count = f"{right} right in {out_of}, at most {most} allowed"
+    shown = f"fewer than {limit} of 100 servings can be told apart ({sure}): {count}."
+    holds = f"This holds for {result.holds_for}, if the limit was chosen beforehand."
+    if float(result.difference_p_value) <= _SHOWN:
+        return f"A difference is there, and it is smaller than the limit you set: {shown} {holds}"
+    text = f"If there is a difference, {shown} {holds} That isn't the same as none."
+    if float(result.lower_tail_p_value) < _FAR_BELOW:
+        text += " So few right are rare even by guessing: check the key, the codes and the instructions."
+    return text
+
+
+def sequential_reading(result: Sequential) -> str:
+    """Say what the evidence of a trial followed answer by answer is worth."""
+    e_value, largest = result.e_value, result.largest_e_value
+    words = plain_words.evidence_words
+    right, out_of = plain_words.whole(result.correct), plain_words.whole(result.presented)
+    if e_value >= 1.0:
+        now = f"the evidence against guessing is {plain_words.odds(e_value)}: {words(e_value)}."
+    else:
+        now = f"the evidence against guessing is below even: {words(e_value)}."
+    sentences = [f"{right} right in {out_of}: {now}"]
+    threshold = plain_words.odds(1.0 / result.significance)
+    if result.crossed_at is not None:
+        sentences.append(f"It reached {threshold} at answer {plain_words.whole(result.crossed_at)}, and that stands.")
+        sentences.append("Different is not better.")
+    else:
+        if largest > e_value and largest >= 1.0:
+            sentences.append(f"At its height it was {plain_words.odds(largest)}.")
+        sentences.append(f"It hasn't reached {threshold}, so no difference is shown, and none ruled out.")
+    sentences.append(
+        "You may stop or go on: looking costs nothing here, if every order was drawn afresh and every answer counts."
+    )
+    return " ".join(sentences)
+
+
+def plan_reading(plan: TrialPlan) -> str:
+    """Say what a plan asks for, what it gives, and what would be cheaper."""
+    several = plan.households > 1
+    where = f" in each of {plain_words.counted(plan.households)} households" if several else ""
+    fewest = f"{plain_words.whole(plan.fewest_correct)} right{' in all' if several else ''}"
+    luck = plain_words.chance(plan.achieved_significance)
+    share = plain_words.servings(plan.proportion_discriminating)
+    power, days = plain_words.chance(plan.achieved_power), plain_words.whole(plan.days)
+    sentences = [
+        f"Fix {plain_words.whole(plan.presentations)} presentations{where} before the first glass.",
+        f"Call a difference shown from {fewest}; guessing gets that far {luck}.",
+        f"Where {share} of 100 servings can be told apart (d\u2032 {plan.d_prime:.2g}), this shows it {power}.",
+    ]
+    if plan.between_household_sd > 0.0:
+        sentences.append("Households are taken to differ, and that share is their mean.")
+    if plan.presentations_first < plan.presentations:
+        first = plain_words.whole(plan.presentations_first)
+        sentences.append(f"{first} would do too, but not one more or less: the exact power goes up and down by turns.")
+    noun = "day" if plan.days == 1 else "days"
+    sentences.append(f"That is {plain_words.whole(plan.glasses)} glasses for a taster, over {days} {noun} or more.")
+    sentences += _cheaper(plan)
+    sentences.append("Where such a trial shows nothing, that doesn't show that nothing is there.")
+    return " ".join(sentences)
+
+
+def _cheaper(plan: TrialPlan) -> list[str]:
+    """Name the cheapest other method in glasses, of those that need no direction and of those that do."""
+    sentences = []
+    for named, condition in ((False, ""), (True, ", if you can name beforehand which batch has more of something")):
+        possible = [
+            (each.glasses, each.presentations or 0, METHODS[each.method].title)
+            for each in plan.alternatives
+            if each.glasses is not None and each.glasses < plan.glasses and each.direction_named == named
+        ]
+        if possible:
+            glasses, presentations, title = min(possible)
+            counts = f"{plain_words.whole(presentations)} presentations ({plain_words.whole(glasses)} glasses)"
+            sentences.append(f"By {title} {counts} do the same{condition}.")
+    return sentences
 
 
 def _count(result: Significance, tasters: int) -> str:

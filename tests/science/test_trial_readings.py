@@ -4,8 +4,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.science.discrimination import METHODS, significance
-from service.science.trial_readings import significance_reading
+from service.science.discrimination import METHODS, sequential, significance, similarity
+from service.science.trial_planning import trial_plan
+from service.science.trial_readings import plan_reading, sequential_reading, significance_reading, similarity_reading
 
 
 def reading(method, presented, correct, **options):
@@ -95,3 +96,50 @@ def test_every_reading_keeps_the_rules(method, presented, share, fixed, tasters)
         assert re.search(r"upper limit|up to (\d+|fewer than 1) of 100 servings", text)
         assert "can tell" not in text
     assert not text.count("  ")
+
+
+def test_similarity_passed_failed_undecided_and_both():
+    passed = similarity_reading(similarity("triangle", 36, 10))
+    assert "fewer than 30 of 100 servings can be told apart (95 % sure): 10 right in 36, at most 13 allowed" in passed
+    assert "this taster and these two batches" in passed
+    assert "That isn't the same as none." in passed
+    failed = similarity_reading(similarity("triangle", 36, 14))
+    assert failed.startswith("Similarity isn't shown")
+    assert "up to 31 of 100 servings could be told apart" in failed
+    undecided = similarity_reading(similarity("triangle", 12, 3))
+    assert undecided.startswith("Too few to decide: no count out of 12")
+    assert "up to 29 of 100 servings" in undecided
+    both = similarity_reading(similarity("triangle", 36, 18, largest_tolerable_discriminating=0.5))
+    assert both.startswith("A difference is there, and it is smaller than the limit you set")
+    mixed_up = similarity_reading(similarity("triangle", 60, 8))
+    assert "check the key" in mixed_up
+    assert "check the key" not in passed
+
+
+def test_sequential_crossed_and_not():
+    crossed = sequential_reading(sequential("triangle", [True] * 4 + [False] * 20))
+    assert "It reached 20 to 1 at answer 4, and that stands." in crossed
+    assert "Different is not better." in crossed
+    open_still = sequential_reading(sequential("triangle", [True, True, False, True, True, False, True, False]))
+    assert "It hasn't reached 20 to 1, so no difference is shown, and none ruled out." in open_still
+    assert "At its height it was" in open_still
+    below_even = sequential_reading(sequential("duo_trio", [False] * 3))
+    assert "below even: no sign of a difference so far" in below_even
+
+
+def test_plan_reading():
+    text = plan_reading(trial_plan("triangle", d_prime=1.0))
+    assert text.startswith("Fix 220 presentations before the first glass. Call a difference shown from 86 right;")
+    assert "Where 13 of 100 servings can be told apart (d\u2032 1), this shows it 81 times in 100." in text
+    assert "202 would do too, but not one more or less" in text
+    assert "By tetrad 65 presentations (260 glasses) do the same." in text
+    assert "By 2-AFC 26 presentations (52 glasses) do the same, if you can name beforehand" in text
+    assert "doesn't show that nothing is there" in text
+    shared = plan_reading(
+        trial_plan("two_afc", proportion_discriminating=0.3, households=8, between_household_sd=1.0, pour_ml=1.0)
+    )
+    assert "in each of eight households" in shared
+    assert "right in all" in shared
+    assert "their mean" in shared
+    assert "over 1 day or more" in shared
+    assert "By tetrad" not in shared
