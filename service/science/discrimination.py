@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -94,7 +95,14 @@ def significance(method: str, presented: Count, correct: Count, confidence: Nume
     guessing floor and the psychometric function. E-value: uniform mixture above chance, Ville 1939.
 
     """
-    guess = find_method(method).guess_probability
+    find_method(method)
+    if isinstance(presented, int) and isinstance(correct, int) and isinstance(confidence, float):
+        return _remembered(method, presented, correct, confidence)
+    return _significance(method, presented, correct, confidence)
+
+
+def _significance(method: str, presented: Count, correct: Count, confidence: Numeric) -> Significance:
+    guess = METHODS[method].guess_probability
     n, x = trial_columns.counts(presented, correct)
     level = trial_columns.confidence_level(confidence)
     n, x, level = trial_columns.together(presented=n, correct=x, confidence=level)
@@ -125,6 +133,10 @@ def significance(method: str, presented: Count, correct: Count, confidence: Nume
         any_time_e_value=trial_columns.as_given(binomial.e_value_from_log(log_e)),
         log10_any_time_e_value=trial_columns.as_given(log_e / _LN10),
     )
+
+
+# Kitchens taste ten or twenty times: the same few counts come again and again.
+_remembered = lru_cache(maxsize=4096)(_significance)
 
 
 def _fewest(n: FloatArray, guess: float, tail: float) -> int | NDArray[np.object_] | None:
