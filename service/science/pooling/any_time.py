@@ -1,0 +1,180 @@
+"""Evidence that may be read after every new household: the random-effects mixture over households."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from service.science.pooling.collapse import collapse
+from service.science.pooling.results import Range
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+MEANS = (0.05, 0.1, 0.2, 0.3, 0.45, 0.65)
+"""Grid of the mean proportion discriminating over households."""
+
+PRECISIONS = (2.0, 8.0, 40.0, math.inf)
+"""Grid of the Beta precision of household effects; infinite where households agree."""
+
+_LARGEST_LOG = math.log(np.finfo(np.float64).max)
+_TERMS_AT_ONCE = 200_000
+
+
+@dataclass(frozen=True, slots=True)
+class EProcess:
+    """Evidence against "nobody can tell" after each row, in order of receipt."""
+
+    e_value: float
+    log_e_value: float
+    largest_e_value: float
+    log_largest_e_value: float
+    p_value: float
+    log_path: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class AnyTime:
+    """Any-time evidence on a pool of trials.
+
+    `exact_interval` (hedged capital) and `interval` (approximate, the any-time t) bound the mean over households of the
+    proportion correct. `log_path` is the natural logarithm of the e-value after each row.
+    """
+
+    e_value: float
+    largest_e_value: float
+    p_value: float
+    words: str
+    exact_interval: Range
+    interval: Range
+    log_path: tuple[float, ...]
+
+
+def e_process(
+    correct: npt.ArrayLike, presented: npt.ArrayLike, guess: npt.ArrayLike, household: npt.ArrayLike | None = None
+) -> EProcess:
+    """Weigh households' counts against "every household guesses", valid at every row.
+
+    Parameters
+    ----------
+    correct, presented : array of int
+        Counts of each row, in order of receipt.
+    guess : float or array
+        Guess probability of each row's method, above 0 and below 1.
+    household : array of int, optional
+        Who sent each row; a household's rows of one guess probability merge. Each row its own household where left out.
+
+    Returns
+    -------
+    EProcess
+        Never above the evidence that was there: `p_value` is one over the largest e-value, at most 1.
+
+    References
+    ----------
+    Average over a grid of (mean m, precision s) of the product over households of E[(p/g)^x ((1-p)/(1-g))^(n-x)],
+    p = g + (1-g) theta, theta ~ Beta(s m, s (1-m)); Ville 1939; Robbins 1970; ter Schure & Grunwald 2022 F1000Research
+    11:549.
+
+    """
+    x = np.asarray(correct, dtype=np.int64)
+    n = np.asarray(presented, dtype=np.int64)
+    g = np.broadcast_to(np.asarray(guess, dtype=np.float64), x.shape)
+    steps = _steps(x, n, g, household)
+    totals = np.cumsum(steps, axis=0)
+    highest = totals.max(axis=1, initial=-np.inf)
+    path = highest + np.log(np.mean(np.exp(totals - highest[:, None]), axis=1))
+    last = float(path[-1]) if len(path) else 0.0
+    largest = max(0.0, float(path.max())) if len(path) else 0.0
+    return EProcess(
+        e_value=_exp(last),
+        log_e_value=last,
+        largest_e_value=_exp(largest),
+        log_largest_e_value=largest,
+        p_value=max(math.exp(-largest), float(np.finfo(np.float64).tiny)),
+        log_path=path,
+    )
+
+
+def log_likelihood_ratios(correct: IntArray, presented: IntArray, guess: FloatArray) -> FloatArray:
+    """Compute each household's log likelihood ratio at each of the 24 grid points.
+
+    Parameters
+    ----------
+    correct, presented : array of int
+        Counts, one for each household.
+    guess : array
+        Guess probabilities.
+
+    Returns
+    -------
+    ndarray
+        Households by grid points.
+
+    """
+    rates, kind = np.unique(guess, return_inverse=True)
+    distinct = collapse(correct, presented, kind.ravel())
+    pairs = np.column_stack((distinct.correct, distinct.presented, rates[distinct.kind])).astype(np.float64)
+    out = np.empty((len(pairs), len(MEANS) * len(PRECISIONS)))
+    begin = 0
+    ends = np.cumsum(pairs[:, 0] + 1.0)
+    while begin < len(pairs):
+        before = ends[begin - 1] if begin else 0.0
+        end = max(begin + 1, int(np.searchsorted(ends, before + _TERMS_AT_ONCE, side="right")))
+        out[begin:end] = _ratios(pairs[begin:end])
+        begin = end
+    return np.asarray(out[distinct.place])
+
+
+def _ratios(pairs: FloatArray) -> FloatArray:
+    """Sum over j of C(x, j) r^j B(a+j, b+n-x) / B(a, b), r = (1-g)/g: a finite sum of positive terms."""
+    x, n, g = pairs.T
+    lengths = x.astype(np.int64) + 1
+    starts = np.concatenate(([0], np.cumsum(lengths)[:-1]))
+    row = np.repeat(np.arange(len(x)), lengths)
+    j = np.arange(len(row)) - starts[row]
+    odds = (1.0 - g) / g
+    missed = n - x
+    log_choose = special.gammaln(x + 1.0)[row] - special.gammaln(j + 1.0) - special.gammaln(x[row] - j + 1.0)
+    terms = log_choose + j * np.log(odds)[row]
+    columns = []
+    for m in MEANS:
+        for s in PRECISIONS:
+            if s == math.inf:
+                columns.append(x * np.log1p(odds * m) + missed * math.log1p(-m))
+                continue
+            a, b = s * m, s * (1.0 - m)
+            beta = special.betaln(a + j, (b + missed)[row]) - special.betaln(a, b)
+            columns.append(np.logaddexp.reduceat(terms + beta, starts))
+    return np.stack(columns, axis=1)
+
+
+def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | None) -> FloatArray:
+    """Compute what each row adds to the log likelihood ratios of its household."""
+    if household is None:
+        return log_likelihood_ratios(x, n, g)
+    rates, kind = np.unique(g, return_inverse=True)
+    unit = np.asarray(household, dtype=np.int64) * max(len(rates), 1) + kind.ravel()
+    order = np.argsort(unit, kind="stable")
+    sorted_unit = unit[order]
+    first = np.concatenate(([True], sorted_unit[1:] != sorted_unit[:-1])) if len(order) else np.zeros(0, dtype=bool)
+    totals = log_likelihood_ratios(_running(x[order], first), _running(n[order], first), g[order])
+    before = np.concatenate((np.zeros((1, totals.shape[1])), totals[:-1]))
+    before[first] = 0.0
+    steps = np.empty_like(totals)
+    steps[order] = totals - before
+    return steps
+
+
+def _running(counts: IntArray, first: npt.NDArray[np.bool_]) -> IntArray:
+    """Sum within runs that start where `first` is true."""
+    total = np.cumsum(counts)
+    if not len(total):
+        return total
+    base = np.where(first, total - counts, 0)
+    return np.asarray(total - np.maximum.accumulate(base))
+
+
+def _exp(logarithm: float) -> float:
+    return math.exp(min(logarithm, _LARGEST_LOG))

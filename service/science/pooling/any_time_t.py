@@ -1,0 +1,123 @@
+"""An interval for a mean of household values that may be read after every new household."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from service.science.pooling.results import NO_RANGE, Range
+
+FloatArray = npt.NDArray[np.float64]
+
+MIXTURE_VARIANCE = 1.0
+"""Variance g of the normal mixture over the standardised effect."""
+
+_LARGEST_LOG = math.log(np.finfo(np.float64).max)
+
+
+@dataclass(frozen=True, slots=True)
+class AnyTimeT:
+    """Any-time evidence on a mean: the interval, and the e-value against one value of the mean."""
+
+    low: float | None
+    high: float | None
+    e_value: float | None
+    log_e_value: float | None
+
+
+def half_width(households: int | npt.NDArray[np.int64], significance: float) -> FloatArray:
+    """Compute the interval's half-width for a standard deviation of 1.
+
+    Parameters
+    ----------
+    households : int or array
+        How many values, 2 or more.
+    significance : float
+        One less the confidence, 0 to 1 exclusive.
+
+    Returns
+    -------
+    ndarray
+        Infinite where so few values bound nothing.
+
+    References
+    ----------
+    {m : BF_k(m) < 1/alpha} solved for m; Lai 1976 Ann Stat 4:265; Perez-Ortiz, Lardy, de Heide & Grunwald 2024 Ann
+    Stat; Wang & Ramdas (citations from memory; the formula is checked against quadrature and by simulation).
+
+    """
+    k = np.asarray(households, dtype=np.float64)
+    freedom = np.maximum(k - 1.0, 1.0)
+    a = 1.0 + k * MIXTURE_VARIANCE
+    log_c = (0.5 * np.log(a) - math.log(significance)) * 2.0 / (freedom + 1.0)
+    reach = np.minimum(log_c - np.log(a), -1e-300)
+    x = np.expm1(np.minimum(log_c, np.log(a))) / -np.expm1(reach)
+    bounded = (log_c < np.log(a)) & (k >= 2.0)
+    return np.asarray(np.where(bounded, np.sqrt(freedom * x / np.maximum(k, 1.0)), np.inf))
+
+
+def log_e_value(mean: float, sd: float, households: int, null: float = 0.0) -> float:
+    """Compute the logarithm of BF_k(null), the evidence against a mean of `null`.
+
+    Parameters
+    ----------
+    mean, sd : float
+        Of the household values; the standard deviation has divisor k - 1 and is above 0.
+    households : int
+        How many values, 2 or more.
+    null : float
+        The mean that is held against the data.
+
+    """
+    freedom = households - 1.0
+    a = 1.0 + households * MIXTURE_VARIANCE
+    ratio = households * ((mean - null) / sd) ** 2 / freedom
+    return -0.5 * math.log(a) + 0.5 * (freedom + 1.0) * (math.log1p(ratio) - math.log1p(ratio / a))
+
+
+def any_time_t(values: npt.ArrayLike, confidence: float = 0.95, null: float = 0.0) -> AnyTimeT:
+    """Bound the mean of household values, whenever and however often it is looked at.
+
+    Parameters
+    ----------
+    values : array
+        One number for each household, in any unit.
+    confidence : float
+        0.5 to 0.9999.
+    null : float
+        The mean that the e-value speaks against.
+
+    Returns
+    -------
+    AnyTimeT
+        The interval is None while so few households bound nothing; all is None for a single household and where the
+        values do not differ, because identical values are a sign of rounding or copies.
+
+    References
+    ----------
+    As in `half_width`. Exact for normal values of any spread; close for heavy tails; 88 % in place of 95 % under an
+    exponential skew, so that skewed outcomes go to logarithms first.
+
+    """
+    y = np.asarray(values, dtype=np.float64)
+    k = len(y)
+    sd = spread(y)
+    if k < 2 or sd == 0.0:
+        return AnyTimeT(None, None, None, None)
+    mean = float(np.mean(y))
+    log_e = log_e_value(mean, sd, k, null)
+    half = sd * float(half_width(k, 1.0 - confidence))
+    limits = Range(mean - half, mean + half) if half < math.inf else NO_RANGE
+    return AnyTimeT(limits.low, limits.high, math.exp(min(log_e, _LARGEST_LOG)), log_e)
+
+
+def spread(values: FloatArray) -> float:
+    """Give the standard deviation with divisor k - 1; exactly 0 where the values differ by rounding only."""
+    if len(values) < 2:
+        return 0.0
+    scale = float(np.max(np.abs(values)))
+    if scale == 0.0:
+        return 0.0
+    sd = scale * float(np.std(values / scale, ddof=1))
+    return sd if sd > 1e-13 * scale else 0.0

@@ -1,0 +1,251 @@
+"""Households' sensitivities on one scale for all methods: d' ~ N(mu, tau^2), each method seeing |d'|."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
+
+from service.science import psychometric
+from service.science.discrimination import METHODS
+from service.science.pooling.collapse import Distinct
+from service.science.pooling.mixture import Mixture, normal_moments
+from service.science.pooling.profile import MeanFit, fit_mean, refit_mean, tau_end
+from service.science.pooling.results import Estimate
+
+FloatArray = npt.NDArray[np.float64]
+
+_FARTHEST = 20.0
+"""Beyond it every method is answered rightly to the last bit."""
+
+_ORDER = 10
+_LOCAL_PANELS = 9
+_REACH = 9.0
+_NEARLY_ZERO = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class FoldedModel:
+    """Sensitivity over households on one scale: `mean_d_prime` is the mean of |d'| with its profile interval.
+
+    `spread` is tau with its profile interval. An infinite estimate or limit means that the counts bound it nowhere.
+    """
+
+    mu: float
+    tau: float
+    log_likelihood: float
+    mean_d_prime: Estimate
+    spread: Estimate
+    log_likelihood_without_spread: float
+
+
+class FoldedMixture(Mixture):
+    """Counts of several methods, p = f_method(|d'|), d' ~ N(mu, tau^2).
+
+    |d'| has a corner at 0 for the directional methods, so that the half line is cut into Gauss-Legendre panels.
+    """
+
+    taus = (0.0, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 12.8, 25.6)
+    closed_below = True
+
+    def __init__(self, distinct: Distinct, methods: tuple[str, ...]) -> None:
+        super().__init__(distinct)
+        self.methods = methods
+        panel = min(0.5, 4.0 / math.sqrt(float(self.n.max())))
+        panels = math.ceil(_FARTHEST / panel)
+        self._nodes, self._node_weights = _panels(0.0, _FARTHEST, panels)
+        self._finest = 0.5 * panel
+        self._start = 0.0
+        self.summarise()
+
+    def summarise(self) -> None:
+        """Recompute what hangs on how often each count occurs."""
+        total, weight = 0.0, 0.0
+        for kind, method in enumerate(self.methods):
+            chosen = self.distinct.kind == kind
+            n = float(self.times[chosen] @ self.n[chosen])
+            x = float(self.times[chosen] @ self.x[chosen])
+            if n > 0.0:
+                total += n * float(psychometric.d_prime(method, (x + 0.25) / (n + 0.5)))
+                weight += n
+        self._start = max(total / weight, 0.3)
+
+    @property
+    def nodes(self) -> FloatArray:
+        """Give the fixed nodes, ascending."""
+        return self._nodes
+
+    @property
+    def finest_tau(self) -> float:
+        """Give the smallest tau that the fixed nodes resolve."""
+        return self._finest
+
+    def limits(self, tau: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Give the range of mu worth searching at each tau."""
+        return np.zeros_like(tau), np.full_like(tau, 1.5 * _FARTHEST)
+
+    def start(self, tau: FloatArray) -> FloatArray:
+        """Guess at the best mu for each tau."""
+        return np.asarray(np.maximum(np.sqrt(np.maximum(self._start**2 - 0.6 * tau * tau, 0.0)), 0.3))
+
+    def log_kernel(self, nodes: FloatArray, rows: slice) -> FloatArray:
+        """Compute the log-likelihood at nodes, binomial coefficients left out."""
+        smallest = np.finfo(np.float64).tiny
+        log_p = np.stack([np.log(psychometric.proportion_correct(method, nodes)) for method in self.methods])
+        wrong = np.stack([np.asarray(psychometric.proportion_wrong(method, nodes)) for method in self.methods])
+        log_q = np.log(np.maximum(wrong, smallest))
+        kind = self.distinct.kind[rows]
+        x, n = self.x[rows, None], self.n[rows, None]
+        return np.asarray(x * log_p[kind] + (n - x) * log_q[kind])
+
+    def best_without_spread(self) -> float:
+        """Give the best mu at tau = 0."""
+        if self.times @ self.x == self.times @ self.n:
+            return 1.5 * _FARTHEST
+        kinds = self.distinct.kind
+        n = np.array([float(self.times[kinds == kind] @ self.n[kinds == kind]) for kind in range(len(self.methods))])
+        x = np.array([float(self.times[kinds == kind] @ self.x[kinds == kind]) for kind in range(len(self.methods))])
+
+        def score(d_prime: float) -> float:
+            total = 0.0
+            for method, right, served in zip(self.methods, x, n, strict=True):
+                p = float(psychometric.proportion_correct(method, d_prime))
+                q = max(float(psychometric.proportion_wrong(method, d_prime)), float(np.finfo(np.float64).tiny))
+                total += (right * q - (served - right) * p) / (p * q) * _steepness(method, d_prime)
+            return total
+
+        if score(_NEARLY_ZERO) <= 0.0:
+            return 0.0
+        return float(optimize.brentq(score, _NEARLY_ZERO, 0.75 * _FARTHEST, xtol=1e-13, rtol=1e-14))
+
+    def limit_top(self) -> None:
+        """Give nothing: with a boundless spread every household can tell, which is no limit worth having."""
+
+    def limit_end(self, level: float, side: int) -> None:
+        """Give nothing, likewise."""
+
+    def weights(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, slice]:
+        """Weigh the fixed nodes."""
+        m, s = mu[:, None], tau[:, None]
+        reach = (_REACH + 0.5) * tau
+        last = int(np.searchsorted(self._nodes, float(np.max(mu + reach)))) + 1
+        first = min(int(np.searchsorted(self._nodes, float(np.min(mu - reach)))), len(self._nodes) - 1)
+        chosen = slice(first, last)
+        nodes, spacing = self._nodes[chosen], self._node_weights[chosen] / s
+        out = normal_moments((nodes - m) / s, spacing, orders)
+        if first == 0:
+            out += normal_moments((-nodes - m) / s, spacing, orders)
+        if last >= len(self._nodes):
+            out[..., -1] += _tail_moments((_FARTHEST - mu) / tau, orders)
+            out[..., -1] += _tail_moments((_FARTHEST + mu) / tau, orders) * (-1.0) ** np.arange(orders)
+        return out, chosen
+
+    def local_weights(self, mu: float, tau: float, orders: int) -> tuple[FloatArray, FloatArray]:
+        """Give nodes made for one small tau, and their weights."""
+        nodes, spacing = _panels(max(0.0, mu - _REACH * tau), mu + _REACH * tau, _LOCAL_PANELS)
+        near = normal_moments((nodes - mu) / tau, spacing / tau, orders)
+        return nodes, near + normal_moments((-nodes - mu) / tau, spacing / tau, orders)
+
+    def mean(self, mu: FloatArray, tau: FloatArray) -> tuple[FloatArray, ...]:
+        """Compute the headline mean and its derivatives."""
+        s = np.maximum(tau, 1e-12)
+        z = mu / s
+        density = np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+        inside = special.erf(z / math.sqrt(2.0))
+        return (
+            np.where(tau > 0.0, mu * inside + 2.0 * s * density, mu),
+            inside,
+            2.0 * density,
+            2.0 * density / s,
+            -2.0 * density * z / s,
+            2.0 * density * z * z / s,
+        )
+
+
+def _steepness(method: str, d_prime: float) -> float:
+    """Give the function's slope, over d' where it is even, so that the score of d' keeps its sign down to 0."""
+    slope = float(psychometric.proportion_correct_slope(method, d_prime))
+    return slope / d_prime if METHODS[method].even else slope
+
+
+def _panels(low: float, high: float, panels: int) -> tuple[FloatArray, FloatArray]:
+    x, w = special.roots_legendre(_ORDER)
+    width = (high - low) / panels
+    middles = low + width * (np.arange(panels) + 0.5)
+    return (middles[:, None] + 0.5 * width * x).ravel(), np.tile(0.5 * width * w, panels)
+
+
+def _tail_moments(z: FloatArray, orders: int) -> FloatArray:
+    """Integrate t^j phi(t) from z to infinity for j below `orders`."""
+    tail = special.ndtr(-z)
+    density = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / math.sqrt(2.0 * math.pi)
+    moments = [tail, density, z * density + tail, (z * z + 2.0) * density, (z**3 + 3.0 * z) * density + 3.0 * tail]
+    return np.stack(moments[:orders], axis=-1)
+
+
+def folded_model(distinct: Distinct, methods: tuple[str, ...], confidence: float = 0.95) -> FoldedModel:
+    """Fit the folded normal model of sensitivity to households' counts.
+
+    Parameters
+    ----------
+    distinct : Distinct
+        Distinct counts; `kind` is the place of the method in `methods`.
+    methods : tuple of str
+        Keys of `service.science.discrimination.METHODS`.
+    confidence : float
+        Of the profile intervals.
+
+    Returns
+    -------
+    FoldedModel
+        All correct gives an infinite estimate without an upper limit; at or below chance 0 with an upper limit.
+
+    References
+    ----------
+    Ennis 1993 J Sens Stud 8:353; Brockhoff & Christensen 2010 Food Qual Prefer 21:330 (the functions); the normal
+    mixture over d', even in d', is integrated by Gauss-Legendre panels.
+
+    """
+    mixture = FoldedMixture(distinct, methods)
+    fall = 0.5 * float(special.ndtri(0.5 + 0.5 * confidence)) ** 2
+    fitted = fit_mean(mixture, fall)
+    top = fitted.top
+    level = top.log_likelihood - fall
+    spread = Estimate(top.tau, tau_end(mixture, top, level, -1).value, tau_end(mixture, top, level, 1).value)
+    without = float(top.log_likelihoods[0])
+    return FoldedModel(top.mu, top.tau, top.log_likelihood, _mean(mixture, fitted), spread, without)
+
+
+def folded_means_without(
+    distinct: Distinct, methods: tuple[str, ...], groups: Sequence[tuple[int, ...]], confidence: float
+) -> list[Estimate]:
+    """Estimate the mean of |d'| without each household in turn.
+
+    Parameters
+    ----------
+    distinct, methods, confidence
+        As in `folded_model`.
+    groups : sequence of tuple of int
+        The distinct counts of each household, one for each of its methods.
+
+    """
+    mixture = FoldedMixture(distinct, methods)
+    fall = 0.5 * float(special.ndtri(0.5 + 0.5 * confidence)) ** 2
+    near = fit_mean(mixture, fall)
+    known: dict[tuple[int, ...], Estimate] = {}
+    for group in groups:
+        if group not in known:
+            rest = mixture.without(group)
+            known[group] = _mean(rest, refit_mean(rest, near, fall))
+    return [known[group] for group in groups]
+
+
+def _mean(mixture: FoldedMixture, fitted: MeanFit) -> Estimate:
+    """Give the mean of |d'|, its ends infinite where the search met its own limits."""
+    top, upper = fitted.top, fitted.high
+    if top.mu >= 0.999 * 1.5 * _FARTHEST:
+        return Estimate(math.inf, fitted.low.value, math.inf)
+    bounded = upper.bounded and upper.tau < mixture.taus[-1]
+    return Estimate(top.mean, fitted.low.value, upper.value if bounded else math.inf)

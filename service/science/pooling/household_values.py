@@ -1,0 +1,114 @@
+"""Merge the differences of each household into one number, keeping the order in which they came."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from service.science.errors import InputError
+from service.science.pooling.difference_results import DifferenceStudy
+from service.science.pooling.household_counts import number_households
+
+FloatArray = npt.NDArray[np.float64]
+
+_LARGEST = 1e150
+
+
+@dataclass(frozen=True, slots=True)
+class HouseholdValues:
+    """One number for each household, in order of first appearance.
+
+    `variance` is that of the household's mean from reading error alone, None where a row came without a standard error;
+    `moderator` holds NaN where a household gave none, and `group` None.
+    """
+
+    value: FloatArray
+    variance: FloatArray | None
+    moderator: FloatArray | None
+    group: tuple[str | None, ...] | None
+    labels: tuple[str, ...]
+    rows: int
+    reading_sd: float | None
+
+
+def household_values(studies: Sequence[DifferenceStudy]) -> HouseholdValues:
+    """Average each household's differences.
+
+    Parameters
+    ----------
+    studies : sequence of DifferenceStudy
+        In order of receipt.
+
+    Raises
+    ------
+    InputError
+        At the first row with a difference that is not finite, a standard error that is negative or not finite, a
+        moderator that is not finite, or a group unlike that of the household's earlier rows.
+
+    """
+    difference = _column("difference", [study.difference for study in studies], -_LARGEST, "treatment less control")
+    errors = [study.standard_error for study in studies]
+    given = [error for error in errors if error is not None]
+    _column("standard_error", [0.0 if error is None else error for error in errors], 0.0, "of the reading; 0 or more")
+    moderators = [study.moderator for study in studies]
+    household, first = number_households([study.household for study in studies])
+    k = len(first)
+    times = np.bincount(household, minlength=k).astype(np.float64)
+    variance = None
+    if studies and len(given) == len(studies):
+        squares = np.array(given, dtype=np.float64) ** 2
+        variance = np.bincount(household, squares, k) / times**2
+    return HouseholdValues(
+        value=_means(household, difference, times, first),
+        variance=variance,
+        moderator=_moderator(moderators, household, k),
+        group=_group(studies, household, k),
+        labels=tuple(studies[i].household or studies[i].label for i in first),
+        rows=len(studies),
+        reading_sd=_root_mean_square(np.array(given, dtype=np.float64)) if given else None,
+    )
+
+
+def _means(household: npt.NDArray[np.int64], y: FloatArray, times: FloatArray, first: list[int]) -> FloatArray:
+    """Average about each household's first row, so that equal rows average to themselves."""
+    base = y[first]
+    return np.asarray(base + np.bincount(household, y - base[household], len(first)) / np.maximum(times, 1.0))
+
+
+def _root_mean_square(values: FloatArray) -> float:
+    scale = float(values.max(initial=0.0))
+    return scale * math.sqrt(float(np.mean((values / scale) ** 2))) if scale > 0.0 else 0.0
+
+
+def _column(field: str, values: list[float], lowest: float, what: str) -> FloatArray:
+    column = np.array(values, dtype=np.float64)
+    good = (column >= lowest) & (column <= _LARGEST)
+    if not good.all():
+        raise InputError(field, f"must be a finite number: {what}", int(np.argmin(good)))
+    return column
+
+
+def _moderator(moderators: list[float | None], household: npt.NDArray[np.int64], k: int) -> FloatArray | None:
+    given = np.array([value is not None for value in moderators], dtype=bool)
+    if not given.any():
+        return None
+    values = _column("moderator", [0.0 if value is None else value for value in moderators], -_LARGEST, "a condition")
+    times = np.bincount(household[given], minlength=k)
+    total = np.bincount(household[given], values[given], k)
+    return np.where(times > 0, total / np.maximum(times, 1), np.nan)
+
+
+def _group(
+    studies: Sequence[DifferenceStudy], household: npt.NDArray[np.int64], k: int
+) -> tuple[str | None, ...] | None:
+    groups: list[str | None] = [None] * k
+    for i, study in enumerate(studies):
+        if study.group is None:
+            continue
+        known = groups[household[i]]
+        if known is not None and known != study.group:
+            raise InputError("group", "must be the same in all rows of a household; give each household one group", i)
+        groups[household[i]] = study.group
+    return tuple(groups) if any(group is not None for group in groups) else None

@@ -1,0 +1,157 @@
+"""The maximum of a mixture's likelihood, its edges included."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from service.science.pooling.mixture import Mixture, Surface
+
+FloatArray = npt.NDArray[np.float64]
+
+SAME = 1e-9
+"""Log-likelihoods no further apart than this are one."""
+
+_GRID_TOLERANCE = 1e-5
+_NO_GAIN = 1e-10
+_STEPS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Top:
+    """The maximum of a mixture's likelihood, and the best mu and likelihood at each tau looked at.
+
+    `tau` is infinite where the likelihood rises without end along a ridge; mu then has no value.
+    """
+
+    mu: float
+    tau: float
+    log_likelihood: float
+    mean: float
+    taus: FloatArray
+    mus: FloatArray
+    log_likelihoods: FloatArray
+
+
+def maximise(mixture: Mixture, start: tuple[float, float] | None = None) -> Top:
+    """Find the maximum over mu and tau >= 0, tau = 0 included.
+
+    Parameters
+    ----------
+    mixture : Mixture
+        The likelihood.
+    start : (float, float), optional
+        A point near the maximum, where one is known: the search over taus is then left out.
+
+    """
+    if start is None:
+        taus = np.array(mixture.taus)
+        mus, values = best_mu(mixture, taus, mixture.start(taus))
+        mus[0] = mixture.best_without_spread()
+        values[0] = mixture.value(mus[:1], taus[:1])[0]
+    else:
+        taus = np.array([start[1]])
+        mus, values = np.array([start[0]]), mixture.value(np.array([start[0]]), taus)
+    best = int(np.argmax(values))
+    mu, tau, value = float(mus[best]), float(taus[best]), float(values[best])
+    # A maximum at tau = 0 may be a neighbour's foot: the climb starts from the first tau beside it too.
+    for begin in {best, min(best + 1, len(taus) - 1)}:
+        if taus[begin] > 0.0:
+            found = _climb(mixture, float(mus[begin]), float(taus[begin]))
+            if found[2] > value:
+                mu, tau, value = found
+    if start is None and value - values[0] < SAME:
+        mu, tau, value = float(mus[0]), 0.0, float(values[0])
+    limit = mixture.limit_top()
+    if limit is not None and limit[0] > value + SAME:
+        return Top(math.inf, math.inf, *limit, taus, mus, values)
+    mean = float(mixture.mean(np.array([mu]), np.array([tau]))[0][0])
+    return Top(mu, tau, value, mean, taus, mus, values)
+
+
+def best_mu(mixture: Mixture, tau: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Maximise over mu at each tau by safeguarded Newton steps; mu stops at the mixture's limits."""
+    low, high = mixture.limits(tau)
+    mu = np.clip(start, low, high)
+    value = np.empty(len(mu))
+    longest = 1.0 + tau
+    active = np.arange(len(mu))
+    here = mixture.surface(mu, tau)
+    value[:] = here.l
+    slope, bend = here.lm, here.lmm
+    for _ in range(60):
+        downhill = bend < 0.0
+        newton = np.where(downhill, -slope / np.where(downhill, bend, -1.0), np.where(slope < 0.0, -np.inf, np.inf))
+        step = np.clip(newton, -longest[active], longest[active])
+        moved = np.clip(mu[active] + step, low[active], high[active])
+        there = mixture.surface(moved, tau[active])
+        better = there.l >= value[active]
+        longest[active] = np.where(better, 2.0 * longest[active], 0.25 * np.abs(moved - mu[active]))
+        near = np.abs(moved - mu[active]) <= _GRID_TOLERANCE * (1.0 + tau[active])
+        settled = near | (better & (there.l - value[active] <= _NO_GAIN))
+        mu[active] = np.where(better, moved, mu[active])
+        value[active] = np.where(better, there.l, value[active])
+        slope, bend = np.where(better, there.lm, slope), np.where(better, there.lmm, bend)
+        active, slope, bend = active[~settled], slope[~settled], bend[~settled]
+        if not len(active):
+            break
+    return mu, value
+
+
+def _climb(mixture: Mixture, mu: float, tau: float) -> tuple[float, float, float]:
+    """Climb by Newton steps in both, falling back to the gradient where the surface is not a hill."""
+    here = mixture.surface(np.array([mu]), np.array([tau]))
+    for _ in range(_STEPS):
+        step = _ascent(here)
+        scale = 1.0 + tau
+        length = float(np.hypot(*step))
+        if length > scale:
+            step = step * scale / length
+        moved = False
+        for _ in range(30):
+            low, high = (float(end[0]) for end in mixture.limits(np.array([max(tau + step[1], 0.0)])))
+            new_mu = min(max(mu + step[0], low), high)
+            new_tau = min(max(tau + step[1], 0.25 * tau), mixture.taus[-1])
+            there = mixture.surface(np.array([new_mu]), np.array([new_tau]))
+            if there.l[0] > here.l[0]:
+                moved = True
+                break
+            if np.hypot(*step) < 1e-12 * scale:
+                break
+            step = 0.5 * step
+        if not moved:
+            break
+        change = abs(new_mu - mu) + abs(new_tau - tau)
+        mu, tau, here = new_mu, new_tau, there
+        if change < 1e-5 * scale or tau < 1e-6:
+            break
+    return _settle(mixture, mu, tau, float(here.l[0]))
+
+
+def _settle(mixture: Mixture, mu: float, tau: float, value: float) -> tuple[float, float, float]:
+    """Finish on the gradient, which still tells points apart where the likelihood's own digits have run out."""
+    for _ in range(4):
+        here = mixture.surface(np.array([mu]), np.array([tau]))
+        a, b, c = float(here.lmm[0]), float(here.lms[0]), float(here.lss[0])
+        step = _ascent(here)
+        if not (a < 0.0 and a * c - b * b > 0.0 and np.hypot(*step) < 1e-2 * (1.0 + tau) and tau + step[1] > 0.0):
+            break
+        mu, tau, value = mu + float(step[0]), tau + float(step[1]), float(here.l[0])
+    if mixture.closed_below and abs(mu) < 1e-2 * tau:
+        # Along mu = 0 the surface is flat to third order: a maximum there is reached by this step, not by climbing.
+        folded = math.hypot(mu, tau)
+        there = float(mixture.value(np.zeros(1), np.array([folded]))[0])
+        if there >= value - SAME:
+            return 0.0, folded, there
+    return float(mu), float(tau), value
+
+
+def _ascent(here: Surface) -> FloatArray:
+    gradient = np.array([here.lm[0], here.ls[0]])
+    a, b, c = float(here.lmm[0]), float(here.lms[0]), float(here.lss[0])
+    determinant = a * c - b * b
+    if a < 0.0 and determinant > 1e-12 * abs(a * c):
+        return np.array([b * gradient[1] - c * gradient[0], b * gradient[0] - a * gradient[1]]) / determinant
+    size = float(np.hypot(*gradient))
+    return gradient / size if size > 0.0 else gradient

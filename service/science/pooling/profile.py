@@ -1,0 +1,302 @@
+"""Profile-likelihood intervals of a mixture, its edges included."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from service.science.pooling.maximum import SAME, Top, best_mu, maximise
+from service.science.pooling.mixture import Mixture
+
+FloatArray = npt.NDArray[np.float64]
+
+_MANY_HOUSEHOLDS = 300
+"""From here on the likelihood is smooth enough for its ends to be sought from the top directly."""
+
+_ROUNDS = 5
+_ZOOMS = 18
+_POINTS = 9
+_FLAT_TAU = 0.02
+"""Below it the mean at the level changes with tau squared alone, so that tau = 0 ahead of it is the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """An end of a profile interval; `bounded` is false where the search met its own limits."""
+
+    value: float
+    mu: float
+    tau: float
+    bounded: bool
+
+
+def mean_end(mixture: Mixture, top: Top, level: float, side: int) -> End:
+    """Find the largest (side 1) or smallest (side -1) headline mean among points with log-likelihood >= level.
+
+    Parameters
+    ----------
+    mixture : Mixture
+        The likelihood.
+    top : Top
+        Its maximum.
+    level : float
+        The log-likelihood at the interval's ends.
+    side : int
+        1 for the upper end, -1 for the lower.
+
+    """
+    if mixture.times.sum() >= _MANY_HOUSEHOLDS and 0.0 < top.tau < math.inf:
+        direct = _polish(mixture, *_from_top(mixture, top, level, side), level, side, by_mean=True)
+        if direct is not None and side * (direct.value - top.mean) > 0.0:
+            return direct
+    if side < 0 and top.mean == 0.0:
+        return End(0.0, top.mu, top.tau, bounded=False)
+    taus, mus = _with_top(top)
+    best = End(top.mean, top.mu, top.tau, bounded=True)
+    limit = mixture.limit_end(level, side)
+    corner = _corner(mixture, taus, level, side) if mixture.closed_below else None
+    for _ in range(_ZOOMS):
+        ends = _slice_ends(mixture, taus, mus, level, side)
+        pick = int(np.argmax(np.where(np.isfinite(ends.value), side * ends.value, -np.inf)))
+        if side * ends.value[pick] >= side * best.value:
+            best = End(float(ends.value[pick]), float(ends.mu[pick]), float(taus[pick]), bool(ends.bounded[pick]))
+        low, high = float(taus[max(pick - 1, 0)]), float(taus[min(pick + 1, len(taus) - 1)])
+        settled = best if not best.bounded else _edge(best, limit, corner, side)
+        if settled is None and 0.0 < best.tau < math.inf:
+            polished = _polish(mixture, best.mu, best.tau, level, side, by_mean=True)
+            if polished is not None and low <= polished.tau <= high:
+                settled = polished if side * (polished.value - best.value) >= -1e-10 else None
+        if settled is not None:
+            return settled
+        if (best.tau == 0.0 and high <= _FLAT_TAU) or high - low <= 1e-9 * (1.0 + high):
+            break
+        fresh = np.linspace(low, high, _POINTS)
+        mus, _ = best_mu(mixture, fresh, np.interp(fresh, taus, mus))
+        taus = fresh
+    return best
+
+
+def _edge(best: End, limit: float | None, corner: End | None, side: int) -> End | None:
+    """Give the end at an edge of the model that no slice goes beyond."""
+    if limit is not None and side * limit >= side * best.value:
+        return End(limit, math.inf, math.inf, bounded=True)
+    if corner is not None and side * corner.value >= side * best.value - SAME:
+        return corner
+    return None
+
+
+def _with_top(top: Top) -> tuple[FloatArray, FloatArray]:
+    """Put the top among the taus looked at."""
+    if top.tau == math.inf or top.tau in top.taus:
+        return top.taus, top.mus
+    place = int(np.searchsorted(top.taus, top.tau))
+    return np.insert(top.taus, place, top.tau), np.insert(top.mus, place, top.mu)
+
+
+def _corner(mixture: Mixture, taus: FloatArray, level: float, side: int) -> End | None:
+    """Find the outermost tau that reaches the level with mu = 0.
+
+    The likelihood and the mean both obey the heat equation, so that their contours touch along mu = 0 to third order:
+    no search by slices can tell the points near such an end apart.
+    """
+    reached = np.flatnonzero(mixture.value(np.zeros(len(taus)), taus) >= level)
+    if not len(reached):
+        return None
+    edge = int(reached[-1] if side > 0 else reached[0])
+    if not 0 <= edge + side < len(taus):
+        return None
+    inner, outer = float(taus[edge]), float(taus[edge + side])
+    for _ in range(50):
+        middle = 0.5 * (inner + outer)
+        above = float(mixture.value(np.zeros(1), np.array([middle]))[0]) >= level
+        inner, outer = (middle, outer) if above else (inner, middle)
+    return End(float(mixture.mean(np.zeros(1), np.array([inner]))[0][0]), 0.0, inner, bounded=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Slices:
+    mu: FloatArray
+    value: FloatArray
+    bounded: npt.NDArray[np.bool_]
+
+
+def _slice_ends(mixture: Mixture, tau: FloatArray, inside: FloatArray, level: float, side: int) -> _Slices:
+    """Find, at each tau, the mu on one side at which the log-likelihood falls to the level."""
+    here = mixture.value(inside, tau)
+    feasible = here >= level
+    low, high = mixture.limits(tau)
+    limit = high if side > 0 else low
+    near, far = inside.copy(), inside.copy()
+    step = 0.5 * (1.0 + tau)
+    open_ = feasible.copy()
+    for _ in range(60):
+        if not open_.any():
+            break
+        far[open_] = side * np.minimum(side * (far + side * step), side * limit)[open_]
+        value = mixture.value(far[open_], tau[open_])
+        still = value >= level
+        at = np.flatnonzero(open_)
+        near[at[still]] = far[at[still]]
+        step = 2.0 * step
+        open_[at] = still & (far[at] != limit[at])
+    met = feasible & (near == limit)
+    solve = np.flatnonzero(feasible & ~met)
+    mu = near.copy()
+    if len(solve):
+        mu[solve] = _bracketed(mixture, tau[solve], near[solve], far[solve], level)
+    value = np.where(feasible, mixture.mean(mu, tau)[0], np.nan)
+    return _Slices(mu, value, ~met | (mixture.closed_below and side < 0))
+
+
+def _bracketed(mixture: Mixture, tau: FloatArray, near: FloatArray, far: FloatArray, level: float) -> FloatArray:
+    """Solve l(mu) = level between a point above the level and one below, by Newton kept inside the bracket."""
+    mu = 0.5 * (near + far)
+    for _ in range(60):
+        here = mixture.surface(mu, tau)
+        above = here.l >= level
+        near, far = np.where(above, mu, near), np.where(above, far, mu)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            newton = mu - (here.l - level) / here.lm
+        between = (newton - near) * (newton - far) < 0.0
+        moved = np.where(between, newton, 0.5 * (near + far))
+        done = np.abs(moved - mu) <= 1e-10 * (1.0 + tau)
+        mu = moved
+        if done.all():
+            break
+    return mu
+
+
+def _from_top(mixture: Mixture, top: Top, level: float, side: int) -> tuple[float, float]:
+    """Step from the top to where its quadratic approximation has the end."""
+    here = mixture.surface(np.array([top.mu]), np.array([top.tau]))
+    a, b, c = float(here.lmm[0]), float(here.lms[0]), float(here.lss[0])
+    determinant = a * c - b * b
+    if not (a < 0.0 and determinant > 0.0):
+        return top.mu, top.tau
+    gm, gs = float(here.tm[0]), float(here.ts[0])
+    step = -np.array([c * gm - b * gs, a * gs - b * gm]) / determinant
+    size = gm * step[0] + gs * step[1]
+    step = step * side * math.sqrt(2.0 * (top.log_likelihood - level) / size) if size > 0.0 else step
+    return top.mu + float(step[0]), max(top.tau + float(step[1]), 0.1 * top.tau)
+
+
+def _polish(mixture: Mixture, mu: float, tau: float, level: float, side: int, *, by_mean: bool) -> End | None:
+    """Solve l = level with the gradients of l and of the target parallel; None where Newton does not settle."""
+    for _ in range(25):
+        if not (1e-3 < tau <= mixture.taus[-1]) or (mixture.closed_below and mu <= 0.0):
+            return None
+        h = mixture.surface(np.array([mu]), np.array([tau]))
+        if by_mean:
+            miss = h.tm * h.ls - h.ts * h.lm
+            by_m = h.tmm * h.ls + h.tm * h.lms - h.tms * h.lm - h.ts * h.lmm
+            by_s = h.tms * h.ls + h.tm * h.lss - h.tss * h.lm - h.ts * h.lms
+        else:
+            miss, by_m, by_s = h.lm, h.lmm, h.lms
+        determinant = float((h.lm * by_s - h.ls * by_m)[0])
+        if determinant == 0.0 or not math.isfinite(determinant):
+            return None
+        gap = level - float(h.l[0])
+        step_mu = (gap * float(by_s[0]) + float(h.ls[0] * miss[0])) / determinant
+        step_tau = (-float(h.lm[0] * miss[0]) - gap * float(by_m[0])) / determinant
+        shrink = min(1.0, 0.5 * (1.0 + tau) / max(abs(step_mu) + abs(step_tau), 1e-300))
+        mu, tau = mu + shrink * step_mu, tau + shrink * step_tau
+        if shrink == 1.0 and abs(step_mu) + abs(step_tau) <= 1e-9 * (1.0 + tau):
+            # At an end the likelihood falls where the mean goes on.
+            if by_mean and side * float(h.tm[0] * h.lm[0] + h.ts[0] * h.ls[0]) > 0.0:
+                return None
+            value = float(mixture.mean(np.array([mu]), np.array([tau]))[0][0]) if by_mean else tau
+            return End(value, mu, tau, bounded=True)
+    return None
+
+
+def tau_end(mixture: Mixture, top: Top, level: float, side: int) -> End:
+    """Find the largest (side 1) or smallest (side -1) tau whose best log-likelihood reaches the level.
+
+    Parameters
+    ----------
+    mixture, top, level, side
+        As in `mean_end`.
+
+    """
+    limit = mixture.limit_top()
+    if side > 0 and limit is not None and limit[0] >= level:
+        return End(math.inf, math.inf, math.inf, bounded=False)
+    taus, mus = _with_top(top)
+    values = top.log_likelihoods
+    if len(taus) > len(values):
+        values = np.insert(values, int(np.searchsorted(top.taus, top.tau)), top.log_likelihood)
+    reached = np.flatnonzero(values >= level)
+    if not len(reached):
+        return End(float(taus[-1]) if side < 0 else math.inf, math.inf, math.inf, bounded=False)
+    edge = int(reached[-1] if side > 0 else reached[0])
+    if (side > 0 and edge == len(taus) - 1) or (side < 0 and edge == 0):
+        return End(math.inf if side > 0 else 0.0, float(mus[edge]), float(taus[edge]), bounded=False)
+    for _ in range(_ROUNDS + 3):
+        beyond = edge + side
+        guess_tau = 0.5 * float(taus[edge] + taus[beyond])
+        polished = _polish(mixture, float(mus[edge]), guess_tau, level, side, by_mean=False)
+        inner, outer = float(taus[edge]), float(taus[beyond])
+        if polished is not None and min(inner, outer) <= polished.tau <= max(inner, outer):
+            return polished
+        fresh = np.linspace(min(inner, outer), max(inner, outer), _POINTS)
+        mus, values = best_mu(mixture, fresh, np.interp(fresh, taus, mus))
+        taus = fresh
+        reached = np.flatnonzero(values >= level)
+        edge = int(reached[-1] if side > 0 else reached[0]) if len(reached) else (0 if side > 0 else _POINTS - 1)
+        edge = min(max(edge, 0 if side > 0 else 1), _POINTS - 2 if side > 0 else _POINTS - 1)
+    return End(float(taus[edge]), float(mus[edge]), float(taus[edge]), bounded=True)
+
+
+@dataclass(frozen=True, slots=True)
+class MeanFit:
+    """A maximum and both ends of its mean."""
+
+    top: Top
+    low: End
+    high: End
+
+
+def fit_mean(mixture: Mixture, fall: float) -> MeanFit:
+    """Find the maximum and both ends of the headline mean.
+
+    Parameters
+    ----------
+    mixture : Mixture
+        The likelihood.
+    fall : float
+        How far the log-likelihood falls from the top to the ends.
+
+    """
+    top = maximise(mixture)
+    level = top.log_likelihood - fall
+    return MeanFit(top, mean_end(mixture, top, level, -1), mean_end(mixture, top, level, 1))
+
+
+def refit_mean(mixture: Mixture, near: MeanFit, fall: float) -> MeanFit:
+    """Find them for a mixture little different from one that was fitted, starting where that one ended.
+
+    Parameters
+    ----------
+    mixture : Mixture
+        The likelihood.
+    near : MeanFit
+        Of the mixture little different.
+    fall : float
+        As in `fit_mean`, to which this falls back at the model's edges.
+
+    """
+    inside = (0.0 < point.tau < math.inf for point in (near.top, near.low, near.high))
+    if not all(inside):
+        return fit_mean(mixture, fall)
+    top = maximise(mixture, (near.top.mu, near.top.tau))
+    none = np.zeros(1)
+    flat = float(mixture.value(np.array([mixture.best_without_spread()]), none)[0])
+    if top.tau == math.inf or flat > top.log_likelihood - SAME:
+        return fit_mean(mixture, fall)
+    level = top.log_likelihood - fall
+    low = _polish(mixture, near.low.mu, near.low.tau, level, -1, by_mean=True)
+    high = _polish(mixture, near.high.mu, near.high.tau, level, 1, by_mean=True)
+    if low is None or high is None or not low.value < top.mean < high.value:
+        return fit_mean(mixture, fall)
+    return MeanFit(top, low, high)

@@ -1,0 +1,97 @@
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from service.science import psychometric
+from service.science.pooling.collapse import collapse
+from service.science.pooling.folded import FoldedMixture, folded_model
+from tests.science.pooling.figures import load
+
+SETS = load("binomial_random_effects.json")["sets"]
+FOLDED = {name: case for name, case in SETS.items() if "folded" in case.get("dprime_models", {})}
+
+
+def _distinct(case):
+    return collapse(np.array(case["counts_correct"]), np.array(case["counts_n"]))
+
+
+@pytest.mark.parametrize("name", FOLDED)
+def test_maximum_likelihood_of_the_folded_model(name):
+    """binomial_random_effects.json, dprime_models: d' ~ N(mu, tau^2), p = f_triangle(|d'|), by two quadratures."""
+    expected = FOLDED[name]["dprime_models"]["folded"]
+    fit = folded_model(_distinct(FOLDED[name]), ("triangle",))
+    assert fit.log_likelihood == pytest.approx(expected["mle"]["loglik"], abs=1e-8)
+    assert fit.mu == pytest.approx(expected["mle"]["mu"], abs=2e-8)
+    assert fit.tau == pytest.approx(expected["mle"]["tau"], abs=2e-8)
+    assert fit.log_likelihood_without_spread == pytest.approx(expected["tau0_fit"]["loglik"], abs=1e-8)
+    ends = expected.get("profile_ci_95", {})
+    if "tau_lower" in ends:
+        assert fit.spread.low == pytest.approx(ends["tau_lower"], abs=1e-6)
+        assert fit.spread.high == pytest.approx(ends["tau_upper"], abs=1e-6)
+
+
+@pytest.mark.parametrize("name", FOLDED)
+def test_ends_of_the_mean_absolute_d_prime_lie_on_the_contour_and_nothing_on_it_lies_beyond(name):
+    """The profile of E|d'| has no published figure: its definition is checked on a fine grid of (mu, tau)."""
+    mixture = FoldedMixture(_distinct(FOLDED[name]), ("triangle",))
+    fit = folded_model(mixture.distinct, ("triangle",))
+    level = fit.log_likelihood - stats.chi2.ppf(0.95, 1) / 2
+    mu, tau = (a.ravel() for a in np.meshgrid(np.linspace(0, 5, 81), np.linspace(0.02, 9, 160)))
+    inside = mixture.value(mu, tau) >= level
+    means = mixture.mean(mu, tau)[0][inside]
+    assert fit.mean_d_prime.low - 1e-9 <= means.min() <= fit.mean_d_prime.low + 0.06
+    assert fit.mean_d_prime.high - 0.06 <= means.max() <= fit.mean_d_prime.high + 1e-9
+
+
+def test_mean_absolute_value_and_its_derivatives():
+    mixture = FoldedMixture(collapse(np.array([5]), np.array([9])), ("triangle",))
+    folded = stats.foldnorm(1.3 / 0.8, scale=0.8)
+    mu, tau, step = np.array([1.3]), np.array([0.8]), 1e-4
+    value, by_mu, by_tau, *_ = (float(part[0]) for part in mixture.mean(mu, tau))
+    assert value == pytest.approx(folded.mean(), rel=1e-12)
+    up, down = (float(mixture.mean(mu + s, tau)[0][0]) for s in (step, -step))
+    assert by_mu == pytest.approx((up - down) / (2 * step), rel=1e-6)
+    up, down = (float(mixture.mean(mu, tau + s)[0][0]) for s in (step, -step))
+    assert by_tau == pytest.approx((up - down) / (2 * step), rel=1e-6)
+
+
+def test_several_methods_without_spread_is_the_common_d_prime():
+    """discrimination methods, section 11: 7/12 triangle, 4/6 tetrad, 7/10 duo-trio: common d' 1.72292, LR 7.45688."""
+    methods = ("triangle", "tetrad", "duo_trio")
+    mixture = FoldedMixture(collapse(np.array([7, 4, 7]), np.array([12, 6, 10]), np.array([0, 1, 2])), methods)
+    best = mixture.best_without_spread()
+    assert best == pytest.approx(1.72292, abs=5e-6)
+    zero = np.zeros(1)
+    ratio = 2 * (mixture.value(np.array([best]), zero) - mixture.value(zero, zero))[0]
+    assert ratio == pytest.approx(7.45688, abs=5e-6)
+    level = mixture.value(np.array([best]), zero)[0] - stats.chi2.ppf(0.95, 1) / 2
+    for end in (0.80397, 2.55886):
+        assert mixture.value(np.array([end]), zero)[0] == pytest.approx(level, abs=2e-5)
+
+
+@pytest.mark.parametrize("method", ["triangle", "duo_trio", "two_afc", "three_afc", "tetrad"])
+@pytest.mark.parametrize(("mu", "tau"), [(0.0, 1.0), (1.2, 0.7), (0.4, 0.05), (2.0, 5.0)])
+def test_quadrature_against_brute_force(method, mu, tau):
+    x, n = np.array([9, 3, 12, 40]), np.array([18, 12, 12, 60])
+    mixture = FoldedMixture(collapse(x, n), (method,))
+    panels = np.unique(np.concatenate((np.linspace(-9, 9, 400), [-mu / tau])))
+    nodes, weights = np.polynomial.legendre.leggauss(12)
+    z = (panels[:-1, None] + np.diff(panels)[:, None] * (nodes + 1) / 2).ravel()
+    w = (np.diff(panels)[:, None] * weights / 2).ravel()
+    p = psychometric.proportion_correct(method, np.abs(mu + tau * z))
+    mass = stats.binom.pmf(x[:, None], n[:, None], p) * stats.norm.pdf(z)
+    brute = np.sum(np.log(mass @ w))
+    assert mixture.value(np.array([mu]), np.array([tau]))[0] == pytest.approx(brute, abs=1e-9)
+
+
+def test_all_correct_has_no_upper_limit_and_all_at_chance_is_zero():
+    perfect = folded_model(collapse(np.full(6, 8), np.full(6, 8)), ("triangle",))
+    assert perfect.mean_d_prime.estimate == math.inf
+    assert perfect.mean_d_prime.high == math.inf
+    assert 2.0 < perfect.mean_d_prime.low < 10.0
+    guessing = folded_model(collapse(np.full(6, 3), np.full(6, 12)), ("triangle",))
+    assert guessing.mean_d_prime.estimate == 0.0
+    assert guessing.mean_d_prime.low == 0.0
+    assert 0.0 < guessing.mean_d_prime.high < 2.0
