@@ -25,22 +25,21 @@ def merge(session: Session, *, question: Question, into: Question, steward: Cont
     locked = {each: questions.lock(session, each) for each in sorted({question.id, into.id})}
     question, into = locked[question.id], locked[into.id]
     _refuse_unless_alike(question, into)
-    moving = list(
-        session.execute(
-            select(Replication)
-            .where(col(Replication.counted_in_id) == question.id)
-            .order_by(col(Replication.id))
-            .with_for_update(key_share=True)
-            .execution_options(populate_existing=True)
-        ).scalars()
+    moving = (
+        select(Replication)
+        .where(col(Replication.counted_in_id) == question.id)
+        .order_by(col(Replication.id))
+        .execution_options(populate_existing=True)
     )
+    session.execute(moving.with_for_update(key_share=True)).all()
     content = {"question": str(question.id), "into": str(into.id), "steward": str(steward.id), "reason": reason}
     entered, left = (
         ledger.append(session, kind="merge", subject=str(question.id), content=content, question_id=touched)
         for touched in (into.id, question.id)
     )
     observations.move(session, question.id, into.id, entered=entered.position, left=left.position)
-    for replication in moving:
+    # Read again: until the ledger's head was ours, more could be started.
+    for replication in session.execute(moving).scalars():
         replication.counted_in_id = into.id
     question.status = "merged"
     question.merged_into_id = into.id

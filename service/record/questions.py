@@ -162,23 +162,29 @@ def counts(session: Session, question_ids: Iterable[UUID]) -> dict[UUID, Counts]
     return {question_id: Counts(number, households) for question_id, number, households in session.execute(query)}
 
 
-def lock(session: Session, question_id: UUID, *, shared: bool = False) -> Question:
-    """Read a question and keep others from changing it until the transaction ends; before any ledger append.
-
-    `shared` lets any number of starts hold it at once, and holds off a merge or a new protocol version meanwhile.
-    """
-    query = select(Question).where(col(Question.id) == question_id).execution_options(populate_existing=True)
-    query = query.with_for_update(read=True) if shared else query.with_for_update(key_share=True)
+def lock(session: Session, question_id: UUID) -> Question:
+    """Read a question and keep others from changing it until the transaction ends; before any ledger append."""
+    query = (
+        select(Question)
+        .where(col(Question.id) == question_id)
+        .with_for_update(key_share=True)
+        .execution_options(populate_existing=True)
+    )
     question = session.execute(query).scalar_one_or_none()
     if question is None:
         raise NotFound("There is no such question.")
     return question
 
 
-def refuse_unless_open(question: Question) -> None:
-    """Raise Conflict for a question that takes nothing new."""
-    if question.status != "open":
-        raise Conflict(f"The question {question.slug} is {question.status}: nothing new is taken for it.")
+def refuse_unless_open(session: Session, question: Question) -> None:
+    """Raise Conflict for a question that takes nothing new.
+
+    Right after an append the answer holds until the transaction ends: a question is merged under the ledger's head too.
+    No lock on the question is needed, which everybody who writes for it would have to share.
+    """
+    status = session.execute(select(col(Question.status)).where(col(Question.id) == question.id)).scalar_one()
+    if status != "open":
+        raise Conflict(f"The question {question.slug} is {status}: nothing new is taken for it.")
 
 
 def add_protocol(
@@ -186,7 +192,7 @@ def add_protocol(
 ) -> ProtocolVersion:
     """Publish the next version of a question's protocol; raise Conflict where the question isn't open."""
     question = lock(session, question.id)
-    refuse_unless_open(question)
+    refuse_unless_open(session, question)
     newest = session.execute(
         select(func.max(col(Protocol.version))).where(col(Protocol.question_id) == question.id)
     ).scalar_one()

@@ -59,8 +59,6 @@ def start(
         The question isn't open.
 
     """
-    question = questions.lock(session, question.id, shared=True)
-    questions.refuse_unless_open(question)
     moment = now(session)
     replication = Replication(
         id=uuid7(),
@@ -80,6 +78,7 @@ def start(
         session, "registration" if state == "registered" else "submission", replication, document, reason=None
     )
     replication.started_position = entry.position
+    questions.refuse_unless_open(session, question)
     # The ledger's time, which never steps back, is the one that counts.
     replication.created_at = replication.updated_at = entry.at
     if state == "registered":

@@ -25,8 +25,6 @@ class Leanings:
 
 def add(session: Session, *, question: Question, contributor: Contributor, leans: Leaning, text: str) -> QuestionReport:
     """Write an impression down; raise Conflict where the question isn't open."""
-    question = questions.lock(session, question.id, shared=True)
-    questions.refuse_unless_open(question)
     report_id = uuid7()
     entry = ledger.append(
         session,
@@ -35,6 +33,7 @@ def add(session: Session, *, question: Question, contributor: Contributor, leans
         content={"question": str(question.id), "contributor": str(contributor.id), "leans": leans, "text": text},
         question_id=question.id,
     )
+    questions.refuse_unless_open(session, question)
     report = QuestionReport(
         id=report_id,
         question_id=question.id,

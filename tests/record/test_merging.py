@@ -1,9 +1,12 @@
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 
 from service.record import ledger, observations, questions, replication_reads, replications
 from service.record.errors import Conflict
 from service.record.merging import merge
 from service.record.rows import Counts
+from service.record.tables import Replication
 from service.record.verify import verify
 from tests.record import builders
 
@@ -112,3 +115,25 @@ def test_only_two_different_questions_with_the_same_arms_are_merged(session, ste
     other = builders.question(session, steward, arms=[{"key": "warm", "is_control": True}, {"key": "cold"}])
     with pytest.raises(Conflict, match="arms"):
         merge(session, question=other, into=first, steward=steward, reason="")
+
+
+def test_no_start_is_lost_between_a_merge_and_those_who_go_on_writing(database):
+    with database.write() as session:
+        steward = builders.contributor(session)
+        copy, first = (builders.question(session, steward) for _ in range(2))
+
+    def start(number):
+        if number == 6:
+            return database.run_write(
+                lambda session: merge(session, question=copy, into=first, steward=steward, reason="")
+            )
+        try:
+            return database.run_write(lambda session: builders.replication(session, copy, steward))
+        except Conflict:
+            return None
+
+    with ThreadPoolExecutor(4) as pool:
+        started = sum(isinstance(each, Replication) for each in pool.map(start, range(20)))
+    with database.read() as session:
+        assert len(at(session, first)) == len(starts(session, first)) == started
+        assert questions.counts(session, [copy.id, first.id]) == {first.id: Counts(started, 1)}
