@@ -1,0 +1,1 @@
+"""What one invented household fermented for a question: its vessels, and the conditions that they shared."""
