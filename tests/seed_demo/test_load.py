@@ -1,7 +1,7 @@
 """Does the community get into a record by the front door, once, in its own time."""
 
 import shutil
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from itertools import pairwise
 
 import pytest
@@ -170,13 +170,3 @@ def test_impressions_are_counted_apart(answers):
     leanings = [answers[question.slug].counted.unblinded_reports for question in TRUTHS]
 
     assert sum(each.control + each.treatment + each.neither for each in leanings) == 3
-
-
-def test_the_evidence_can_be_asked_as_it_stood_before_the_last_report(loaded, answers):
-    with loaded.read() as session:
-        question = questions.by_slug(session, CIDER.slug)
-        before = answers[CIDER.slug].as_of.at - timedelta(days=200)
-        position = ledger.last_position_of(session, question.id, until=ledger.position_at(session, before))
-        earlier = answer(session, question, Filters(), position)
-
-    assert 0 < earlier.counted.reported < answers[CIDER.slug].counted.reported
