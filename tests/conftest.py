@@ -1,5 +1,6 @@
 import os
 import shutil
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -7,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from service.record.database import Database
-from tests import postgres
+from tests import postgres, server
 
 
 @pytest.fixture(scope="session")
@@ -77,3 +78,10 @@ def open_database(database_url) -> Iterator[Callable[..., Database]]:
 @pytest.fixture
 def database(open_database) -> Database:
     return open_database()
+
+
+@pytest.fixture(scope="session")
+def demo_server() -> Iterator[str]:
+    """Give the address of `manybatch demo`, run as a newcomer would."""
+    with server.running([sys.executable, "-m", "service", "demo"]) as address:
+        yield address

@@ -34,6 +34,7 @@ def configure(level: str) -> None:
     root.handlers[:] = [handler]
     root.setLevel(level.upper())
     logging.getLogger("uvicorn.access").disabled = True
+    logging.getLogger("alembic").setLevel(logging.WARNING)
 
 
 def template_of(scope: Any) -> str:  # noqa: ANN401  an ASGI scope is any mapping

@@ -1,0 +1,135 @@
+"""The `manybatch` command: run the service, and look after its record."""
+
+import os
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+import uvicorn
+from rich.console import Console
+from rich.progress import Progress
+
+from seed_demo.load import load
+from service import __version__
+from service.api.security import hashed, new_secret
+from service.evidence.answer import answer
+from service.evidence.filters import Filters
+from service.record import contributors, ledger, questions
+from service.record.database import Database
+from service.settings import Settings
+
+app = typer.Typer(no_args_is_help=True, help="Pooled blind comparisons for fermenting and distilling.")
+stewards = typer.Typer(no_args_is_help=True, help="People who moderate.")
+app.add_typer(stewards, name="steward")
+out = Console(highlight=False)
+
+Host = Annotated[str | None, typer.Option(help="Address to listen on.")]
+Port = Annotated[int | None, typer.Option(help="Port to listen on.", min=0, max=65535)]
+Workers = Annotated[int | None, typer.Option(help="Server processes.", min=1, max=64)]
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
+
+
+def _open(settings: Settings) -> Database:
+    return Database(settings.database_url, pool_size=settings.threads)
+
+
+def _listen(settings: Settings) -> None:
+    # Each worker process reads its settings anew, from the environment.
+    os.environ["MANYBATCH_DATABASE_URL"] = settings.database_url
+    uvicorn.run(
+        "service.app:create_app",
+        factory=True,
+        host=settings.host,
+        port=settings.port,
+        workers=settings.workers,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=20,
+    )
+
+
+@app.command()
+def serve(host: Host = None, port: Port = None, workers: Workers = None) -> None:
+    """Bring the record's tables up to date, then serve."""
+    settings = Settings().on(host=host, port=port, workers=workers)
+    database = _open(settings)
+    database.migrate()
+    database.dispose()
+    _listen(settings)
+
+
+@app.command()
+def migrate() -> None:
+    """Bring the record's tables up to date."""
+    database = _open(Settings())
+    database.migrate()
+    out.print(f"The record is at schema revision {database.schema_revision()}.")
+
+
+@app.command(name="load-demo")
+def load_demo() -> None:
+    """Load the invented community into the current record."""
+    database = _open(Settings())
+    database.migrate()
+    _load(database)
+
+
+def _load(database: Database) -> None:
+    with Progress(console=out, transient=True) as progress:
+        task = progress.add_task("Loading the invented community", total=None)
+        loaded = load(database, progress=lambda done, total: progress.update(task, completed=done, total=total))
+    out.print(
+        f"Loaded an invented community: {loaded.questions} questions, {loaded.replications} replications, "
+        f"{loaded.households} households. None of it happened."
+    )
+
+
+@app.command()
+def demo(host: Host = None, port: Port = None) -> None:
+    """Serve a fresh record with the invented community on it, and say where to look."""
+    folder = Path(tempfile.mkdtemp(prefix="manybatch-demo-"))
+    settings = Settings().on(host=host, port=port, workers=1, database_url=f"sqlite:///{folder / 'demo.db'}")
+    database = _open(settings)
+    database.migrate()
+    _load(database)
+    _print_answer(database)
+    database.dispose()
+    home = f"http://{settings.host}:{settings.port}"
+    out.print(f"\nQuestions    {home}/v1/questions")
+    out.print(f"Calculators  {home}/v1/calculators")
+    out.print(f"Interface    {home}/docs")
+    out.print(f"\nThe record is in {folder}; it is yours to throw away. Stop with Ctrl-C.")
+    _listen(settings)
+
+
+def _print_answer(database: Database) -> None:
+    """Show what an answer looks like, on the oldest question."""
+    with database.read() as session:
+        question = questions.page(session)[-1].question
+        said = answer(session, question, Filters(), ledger.last_position_of(session, question.id))
+    out.print(f"\n[bold]{question.title}[/bold]\n{said.answer}")
+    out.print(f"Certainty: {said.certainty} ({'; '.join(said.certainty_reasons)}).")
+
+
+@stewards.command(name="add")
+def add_steward(name: Annotated[str, typer.Argument(help="The steward's display name.")]) -> None:
+    """Make a steward, and print their token this once."""
+    database = _open(Settings())
+    database.migrate()
+    token = new_secret()
+    database.run_write(
+        lambda session: contributors.create(session, display_name=name, token_hash=hashed(token), steward=True)
+    )
+    out.print(f"Steward {name}. Token, shown this once:\n{token}", soft_wrap=True)
+
+
+@app.command()
+def version() -> None:
+    """Print the version."""
+    out.print(f"manybatch {__version__}")
