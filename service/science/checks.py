@@ -40,10 +40,10 @@ def number(field: str, value: Numeric | None, low: float, high: float, what: str
         if low <= value <= high and value - value == 0.0:
             return float(value)
         raise _out_of_range(field, low, high, what, None)
-    try:
-        array = np.asarray(value, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise InputError(field, "must be a number, or a list of numbers.") from None
+    array = np.asarray(value)
+    if array.dtype.kind not in "iuf":
+        raise InputError(field, "must be a number, or a list of numbers.")
+    array = array.astype(np.float64, copy=False)
     if array.ndim == 0:
         return number(field, float(array), low, high, what)
     if array.ndim > 1:

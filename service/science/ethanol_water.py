@@ -69,7 +69,7 @@ _C: Final = (
 )
 
 # Freezing points of aqueous ethanol, CRC Handbook of Chemistry and Physics, 102nd ed., Concentrative Properties of
-# Aqueous Solutions: mass percent against degC below zero. Stronger mixtures freeze below the formula's own range.
+# Aqueous Solutions: mass percent against °C below zero. Stronger mixtures freeze below the formula's own range.
 FREEZING_ABW: Final = (
     0,
     0.5,
@@ -108,7 +108,7 @@ FREEZING_DEPRESSION_C: Final = (
 _WATER: Final = (_A[0], *_B)
 _ETHANOL: Final = (sum(_A), *(b + sum(c) for b, c in zip(_B, (*_C, ()), strict=True)))
 
-_TEMPERATURE: Final = "the OIML R 22 formula holds from -20 to 40 degC; bring the sample into that range"
+_TEMPERATURE: Final = "the OIML R 22 formula holds from -20 to 40 °C; bring the sample into that range"
 _FRACTION: Final = "a mass fraction of ethanol"
 
 
@@ -120,7 +120,7 @@ def density(mass_fraction: Numeric, temperature_c: Numeric = 20.0) -> Numeric:
     mass_fraction : float or ndarray
         Ethanol by mass, 0..1.
     temperature_c : float or ndarray
-        Temperature in degC, -20..40 and above freezing.
+        Temperature in °C, -20..40 and above freezing.
 
     Raises
     ------
@@ -147,7 +147,7 @@ def mass_fraction_from_density(density_kg_per_m3: Numeric, temperature_c: Numeri
     density_kg_per_m3 : float or ndarray
         Density in vacuum.
     temperature_c : float or ndarray
-        Temperature in degC, -20..40 and above freezing.
+        Temperature in °C, -20..40 and above freezing.
 
     Raises
     ------
@@ -175,7 +175,7 @@ def _solve_at(rho: Numeric, temperature_c: Numeric) -> Numeric:
 
 
 def abv_from_mass_fraction(mass_fraction: Numeric, reference_c: float = 20.0) -> Numeric:
-    """Percent alcohol by volume, both volumes at `reference_c` degC, from the mass fraction of ethanol.
+    """Percent alcohol by volume, both volumes at `reference_c` °C, from the mass fraction of ethanol.
 
     Raises
     ------
@@ -192,7 +192,7 @@ def abv_from_mass_fraction(mass_fraction: Numeric, reference_c: float = 20.0) ->
 
 
 def mass_fraction_from_abv(abv_percent: Numeric, reference_c: float = 20.0) -> Numeric:
-    """Mass fraction of ethanol, from percent alcohol by volume with both volumes at `reference_c` degC.
+    """Mass fraction of ethanol, from percent alcohol by volume with both volumes at `reference_c` °C.
 
     Raises
     ------
@@ -205,7 +205,7 @@ def mass_fraction_from_abv(abv_percent: Numeric, reference_c: float = 20.0) -> N
 
 
 def abv_from_density(density_kg_per_m3: Numeric, temperature_c: Numeric = 20.0) -> Numeric:
-    """Percent alcohol by volume at 20 degC of a mixture whose density at `temperature_c` degC is known.
+    """Percent alcohol by volume at 20 °C of a mixture whose density at `temperature_c` °C is known.
 
     Raises
     ------
@@ -217,7 +217,7 @@ def abv_from_density(density_kg_per_m3: Numeric, temperature_c: Numeric = 20.0) 
 
 
 def us_proof_from_mass_fraction(mass_fraction: Numeric) -> Numeric:
-    """US proof: twice the percent alcohol by volume, both volumes at 60 degF.
+    """US proof: twice the percent alcohol by volume, both volumes at 60 °F.
 
     Raises
     ------
@@ -226,7 +226,7 @@ def us_proof_from_mass_fraction(mass_fraction: Numeric) -> Numeric:
 
     References
     ----------
-    27 CFR 30.11 (proof); the ethanol density at 60 degF is that of OIML R 22, 0.0001 below the regulation's 0.7939 in
+    27 CFR 30.11 (proof); the ethanol density at 60 °F is that of OIML R 22, 0.0001 below the regulation's 0.7939 in
     specific gravity.
 
     """
@@ -242,12 +242,12 @@ def mass_fraction_from_us_proof(us_proof: Numeric) -> Numeric:
         Outside 0..200.
 
     """
-    proof = number("us_proof", us_proof, 0.0, 200.0, "US proof is twice the percent by volume at 60 degF")
+    proof = number("us_proof", us_proof, 0.0, 200.0, "US proof is twice the percent by volume at 60 °F")
     return solve_abv(0.5 * proof, SIXTY_FAHRENHEIT_C)
 
 
 def lowest_liquid_mass_fraction(temperature_c: Numeric) -> Numeric:
-    """Mass fraction of ethanol below which the mixture is partly frozen at a temperature; 0 from 0 degC up.
+    """Mass fraction of ethanol below which the mixture is partly frozen at a temperature; 0 from 0 °C up.
 
     References
     ----------
@@ -268,7 +268,7 @@ def refuse_frozen(mass_fraction: Numeric, temperature_c: Numeric) -> None:
     refuse_where(
         "temperature_c",
         np.asarray(mass_fraction < limit),
-        f"below the freezing point: at {np.min(temperature_c):.1f} degC a mixture needs at least "
+        f"below the freezing point: at {np.min(temperature_c):.1f} °C a mixture needs at least "
         f"{100.0 * np.max(limit):.1f} % alcohol by mass to be liquid. Warm the sample.",
     )
 
@@ -334,4 +334,4 @@ _BY_VOLUME: Final = even_table(_NODES, 0.01 * polynomial(_abv_coefficients(20.0)
 
 ETHANOL_20C: Final = float(polynomial(coefficients_at(20.0), 1.0))
 WATER_20C: Final = _WATER[0]
-"""Density at 20 degC in kg/m3: 0.002 below the sucrose scale's water, each true to its own formula."""
+"""Density at 20 °C in kg/m3: 0.002 below the sucrose scale's water, each true to its own formula."""

@@ -76,7 +76,7 @@ class Ingredient:
     kind : str
         A key of `FERMENTABLES`.
     mass_kg, volume_l : float or None
-        How much: one of the two. A volume (at 20 degC) only of a liquid.
+        How much: one of the two. A volume (at 20 °C) only of a liquid.
     extract_percent : float or None
         Grams of extract in 100 g, where better known than by the kind.
     name : str

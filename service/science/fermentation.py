@@ -52,7 +52,7 @@ _POINTS: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class GravityReading:
-    """One reading: hours since pitching, specific gravity 20/20 degC, and the ferment's temperature if known."""
+    """One reading: hours since pitching, specific gravity 20/20 °C, and the ferment's temperature if known."""
 
     at_h: float
     sg: float

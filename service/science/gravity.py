@@ -28,7 +28,7 @@ _ORIGINAL: Final = "the gravity before fermentation, above water's"
 
 @dataclass(frozen=True, slots=True)
 class Scales:
-    """One solution on four scales at 20 degC."""
+    """One solution on four scales at 20 °C."""
 
     sg: Numeric
     plato: Numeric
@@ -43,18 +43,18 @@ def scales(
     extract_g_per_l: Numeric | None = None,
     density_kg_per_m3: Numeric | None = None,
 ) -> Scales:
-    """Express a sugar solution's strength on the four extract scales, at 20 degC and in vacuum.
+    """Express a sugar solution's strength on the four extract scales, at 20 °C and in vacuum.
 
     Parameters
     ----------
     sg : float or ndarray
-        Specific gravity 20/20 degC.
+        Specific gravity 20/20 °C.
     plato : float or ndarray
         Grams of extract in 100 g (degrees Plato, Brix and Balling alike).
     extract_g_per_l : float or ndarray
-        Grams of extract in a litre at 20 degC.
+        Grams of extract in a litre at 20 °C.
     density_kg_per_m3 : float or ndarray
-        Density at 20 degC.
+        Density at 20 °C.
 
     Raises
     ------
@@ -116,13 +116,13 @@ def attenuation(
     Parameters
     ----------
     original_sg, final_sg : float or ndarray
-        Specific gravity 20/20 degC before and after, free of gas and at 20 degC (or corrected to it).
+        Specific gravity 20/20 °C before and after, free of gas and at 20 °C (or corrected to it).
     reading_uncertainty_sg : float or ndarray
         Standard uncertainty of each reading, 0..0.05.
     additions : sequence of Ingredient
         Sugar, honey, juice or water added between the readings, in steps or at once.
     volume_l : float or ndarray or None
-        Volume at the first reading, in litres at 20 degC; needed with additions, and only then.
+        Volume at the first reading, in litres at 20 °C; needed with additions, and only then.
 
     Raises
     ------
@@ -179,7 +179,7 @@ def _with_additions(
     """Extract percent of the whole batch had it been together from the start, and the first reading's share of it."""
     if volume_l is None:
         raise InputError("volume_l", "is needed with additions: the volume at the first reading, in litres.")
-    volume = number("volume_l", volume_l, 1e-6, 1e9, "litres at 20 degC at the first reading")
+    volume = number("volume_l", volume_l, 1e-6, 1e9, "litres at 20 °C at the first reading")
     same_length({"original_sg": original_sg, "volume_l": volume})
     brought = bring("additions", additions)
     first = 0.001 * sugar.WATER_20C * volume * original_sg

@@ -20,7 +20,7 @@ Aguilera, Wright, Bean, Meas. Sci. Technol. 19 (2008) 015104."""
 HOTTEST_C: Final = 60.0
 
 CAUTION: Final = (
-    "Above 40 degC a reading is poor (the sample cools, moves and evaporates) and hot liquid scalds and cracks glass: "
+    "Above 40 °C a reading is poor (the sample cools, moves and evaporates) and hot liquid scalds and cracks glass: "
     "cool the sample first."
 )
 
@@ -29,7 +29,7 @@ CAUTION: Final = (
 class HydrometerReading:
     """A corrected gravity.
 
-    `sg` is on the 20/20 degC scale; `calibration_scale_sg` is on the instrument's own (60/60 degF, say). The correction
+    `sg` is on the 20/20 °C scale; `calibration_scale_sg` is on the instrument's own (60/60 °F, say). The correction
     is `sg` less the reading. `uncertainty_sg` is a standard uncertainty (k = 1).
     """
 
@@ -47,7 +47,7 @@ def correct_hydrometer(
     reading_uncertainty_sg: Numeric = 0.001,
     thermometer_uncertainty_c: Numeric = 0.5,
 ) -> HydrometerReading:
-    """Specific gravity at 20 degC from a hydrometer read at another temperature.
+    """Specific gravity at 20 °C from a hydrometer read at another temperature.
 
     The sample's expansion is a sucrose solution's; with 5 % vol alcohol in it the result is about 0.0001 low at 10 K
     above calibration. The instrument is glass, marked against water at its own calibration temperature.
@@ -57,9 +57,9 @@ def correct_hydrometer(
     reading_sg : float or ndarray
         What the scale shows.
     sample_c : float or ndarray
-        Temperature of the sample, 0..60 degC.
+        Temperature of the sample, 0..60 °C.
     calibration_c : float or ndarray
-        Temperature the scale was marked for, 0..60 degC: 20, or 15.56 for 60 degF.
+        Temperature the scale was marked for, 0..60 °C: 20, or 15.56 for 60 °F.
     reading_uncertainty_sg : float or ndarray
         Standard uncertainty of reading the scale; the default is a judgement for 0.002 divisions.
     thermometer_uncertainty_c : float or ndarray
@@ -68,7 +68,7 @@ def correct_hydrometer(
     Raises
     ------
     InputError
-        Outside 0..60 degC, or where no sucrose solution would give the reading.
+        Outside 0..60 °C, or where no sucrose solution would give the reading.
 
     References
     ----------
@@ -76,7 +76,7 @@ def correct_hydrometer(
     Sci. Technol. 19 (2008) 015104; propagation: JCGM 100:2008.
 
     """
-    warm = "a hot sample can't be read well: let it cool to 60 degC or less, best to the calibration temperature"
+    warm = "a hot sample can't be read well: let it cool to 60 °C or less, best to the calibration temperature"
     reading = number("reading_sg", reading_sg, 0.9, 1.5, "a specific gravity")
     sample = number("sample_c", sample_c, 0.0, HOTTEST_C, warm)
     calibration = number("calibration_c", calibration_c, 0.0, HOTTEST_C, "the temperature printed on the instrument")

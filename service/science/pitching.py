@@ -11,8 +11,8 @@ from service.science.inverse import invert_polynomial, polynomial
 
 CAUTION: Final = "Hot liquid scalds: pour slowly and away from you, and let boiling wort settle before moving it."
 
-# Enthalpy of water at 101.325 kPa in J/kg from 0 degC, lowest power of the temperature first: a fit to IAPWS-95
-# values from 0 to 100 degC, within 5 J/kg (0.0012 K) of them.
+# Enthalpy of water at 101.325 kPa in J/kg from 0 °C, lowest power of the temperature first: a fit to IAPWS-95
+# values from 0 to 100 °C, within 5 J/kg (0.0012 K) of them.
 _WATER: Final = (0.0, 4217.2487, -1.3819628, 0.022790377, -0.00017243634, 5.6579108e-07)
 
 # Heat capacity of a sucrose solution less that of water, in J/(kg K), for each unit of mass fraction: -2511 + 7.5 t.
@@ -51,9 +51,9 @@ def pitch_mix(parts: Sequence[Part], target_c: float | None = None, water_c: flo
     Parameters
     ----------
     parts : sequence of Part
-        One or more liquids, 0..100 degC; exactly one where a target is given.
+        One or more liquids, 0..100 °C; exactly one where a target is given.
     target_c, water_c : float or None
-        Temperature wanted and that of the water at hand, 0..100 degC; both or neither.
+        Temperature wanted and that of the water at hand, 0..100 °C; both or neither.
 
     Raises
     ------
@@ -101,7 +101,7 @@ def _water_to_reach(from_c: float, target_c: float, water_c: float, fraction: fl
         return 0.0
     if (target - from_c) * (water - target) <= 0.0:
         side = "below" if target < from_c else "above"
-        raise InputError("water_c", f"must be {side} the target of {target:g} degC to bring {from_c:g} degC there.")
+        raise InputError("water_c", f"must be {side} the target of {target:g} °C to bring {from_c:g} °C there.")
     given_up = _enthalpy(fraction, from_c) - _enthalpy(fraction, target)
     return given_up / (_enthalpy(0.0, target) - _enthalpy(0.0, water))
 
@@ -128,5 +128,5 @@ def _temperature_at(fraction: float, enthalpy: float) -> float:
 
 
 def _of_solution(fraction: float) -> list[float]:
-    """Enthalpy of a solution in J/kg from 0 degC, as a polynomial in its temperature."""
+    """Enthalpy of a solution in J/kg from 0 °C, as a polynomial in its temperature."""
     return [water + fraction * sweet for water, sweet in zip(_WATER, (*_SUGAR, 0.0, 0.0, 0.0), strict=True)]

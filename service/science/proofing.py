@@ -14,12 +14,12 @@ CAUTION: Final = (
     "Distilling without a licence is unlawful in many countries; follow the law where you are."
 )
 
-_STRENGTH: Final = "percent alcohol by volume at 20 degC"
+_STRENGTH: Final = "percent alcohol by volume at 20 °C"
 
 
 @dataclass(frozen=True, slots=True)
 class Dilution:
-    """What to mix, all at 20 degC.
+    """What to mix, all at 20 °C.
 
     `contraction_l` is the volume that spirit and water lose by mixing; below about 20 % vol it may be negative.
     """
@@ -40,18 +40,18 @@ def dilute(
     mass_kg: Numeric | None = None,
     final_volume_l: Numeric | None = None,
 ) -> Dilution:
-    """Water that brings a spirit down to a strength, by mass balance at 20 degC.
+    """Water that brings a spirit down to a strength, by mass balance at 20 °C.
 
     Parameters
     ----------
     abv_percent, target_abv_percent : float or ndarray
-        Strength before and after, % vol at 20 degC, 0..100; the target above 0 and not above the strength.
+        Strength before and after, % vol at 20 °C, 0..100; the target above 0 and not above the strength.
     volume_l : float or ndarray
-        Spirit to dilute, in litres at 20 degC; or
+        Spirit to dilute, in litres at 20 °C; or
     mass_kg : float or ndarray
         the same weighed, in kg; or
     final_volume_l : float or ndarray
-        litres wanted in the end, at 20 degC.
+        litres wanted in the end, at 20 °C.
 
     Raises
     ------
@@ -95,7 +95,7 @@ def _density_kg_per_l(mass_fraction: Numeric) -> Numeric:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One spirit (or water, at 0 % vol) that goes into a blend: litres at 20 degC, or kilograms."""
+    """One spirit (or water, at 0 % vol) that goes into a blend: litres at 20 °C, or kilograms."""
 
     abv_percent: float
     volume_l: float | None = None
@@ -104,7 +104,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Blend:
-    """What a blend comes to, at 20 degC; `contraction_l` is the volume lost by mixing."""
+    """What a blend comes to, at 20 °C; `contraction_l` is the volume lost by mixing."""
 
     abv_percent: float
     volume_l: float
@@ -113,7 +113,7 @@ class Blend:
 
 
 def blend(parts: Sequence[Part]) -> Blend:
-    """Strength and volume of spirits mixed together, by mass balance at 20 degC.
+    """Strength and volume of spirits mixed together, by mass balance at 20 °C.
 
     Parameters
     ----------
@@ -167,9 +167,9 @@ def correct_volume(volume_l: Numeric, abv_percent: Numeric, from_c: Numeric, to_
     volume_l : float or ndarray
         Litres at `from_c`.
     abv_percent : float or ndarray
-        Strength, % vol at 20 degC.
+        Strength, % vol at 20 °C.
     from_c, to_c : float or ndarray
-        Temperatures in degC, -20..40 and above freezing.
+        Temperatures in °C, -20..40 and above freezing.
 
     Raises
     ------

@@ -35,7 +35,7 @@ _ETHANOL: Final = (0.0, 5.578766e-04, 1.219246e-05, -2.606061e-07)
 
 
 def _index(brix: Numeric) -> Numeric:
-    """Refractive index at 20 degC and 589.3 nm, less 1.35, of a sucrose solution."""
+    """Refractive index at 20 °C and 589.3 nm, less 1.35, of a sucrose solution."""
     return invert_polynomial(_BRIX, brix, _LOW, _HIGH, _first_guess(brix))
 
 
@@ -70,7 +70,7 @@ def read_refractometer(
     *,
     reading_uncertainty_plato: Numeric = 0.1,
 ) -> RefractometerReading:
-    """Gravity and strength of a fermenting sample from its refractometer reading at 20 degC.
+    """Gravity and strength of a fermenting sample from its refractometer reading at 20 °C.
 
     The indices of sugar and ethanol are taken to add up, Balling's relation ties the two together, and the apparent
     extract that gives the reading is solved for.
@@ -81,8 +81,8 @@ def read_refractometer(
         Extract before fermentation in g/100 g, 1..39: by hydrometer, or a refractometer reading already divided by the
         factor.
     reading_plato : float or ndarray
-        What the instrument shows now, in degrees Brix at 20 degC (temperature compensation knows no alcohol: bring the
-        sample to 20 degC).
+        What the instrument shows now, in degrees Brix at 20 °C (temperature compensation knows no alcohol: bring the
+        sample to 20 °C).
     instrument_factor : float or ndarray
         Reading over true extract for this instrument and wort, 0.9..1.2; 1 for a sugar wash. About 1.04 is common for
         malt wort (common practice, no source): measure it on your own.
@@ -122,7 +122,7 @@ def read_refractometer(
     refuse_where(
         "reading_plato",
         brix < lowest - 1e-9,
-        "is lower than this original extract gives with all of it fermented. Check both, at 20 degC and free of gas.",
+        "is lower than this original extract gives with all of it fermented. Check both, at 20 °C and free of gas.",
     )
     real = _real(original, brix)
     reading_terms = Source(1, (MODEL_UNCERTAINTY_PLATO**2 + (spread / factor) ** 2) ** 0.5)

@@ -15,12 +15,12 @@ CAUTION: Final = (
     "countries; follow the law where you are."
 )
 
-_STRENGTH: Final = "percent alcohol by volume at 20 degC"
+_STRENGTH: Final = "percent alcohol by volume at 20 °C"
 
 
 @dataclass(frozen=True, slots=True)
 class Charge:
-    """What went into the still: litres at 20 degC and % vol at 20 degC."""
+    """What went into the still: litres at 20 °C and % vol at 20 °C."""
 
     volume_l: float
     abv_percent: float
@@ -28,7 +28,7 @@ class Charge:
 
 @dataclass(frozen=True, slots=True)
 class Fraction:
-    """What came over in one jar: litres at 20 degC and % vol at 20 degC."""
+    """What came over in one jar: litres at 20 °C and % vol at 20 °C."""
 
     name: str
     volume_l: float
@@ -133,7 +133,7 @@ def cuts(
 
     References
     ----------
-    Mass balance of ethanol, as volume at 20 degC (volume times strength); propagation: JCGM 100:2008.
+    Mass balance of ethanol, as volume at 20 °C (volume times strength); propagation: JCGM 100:2008.
 
     """
     charged = _pure_alcohol("charge", charge, None)
@@ -149,7 +149,7 @@ def cuts(
         raise InputError(
             "fractions",
             f"hold {collected:.3f} L of pure alcohol, more than the charge's {charged:.3f} L. Check the charge's "
-            "strength and volume, and that every reading was corrected to 20 degC.",
+            "strength and volume, and that every reading was corrected to 20 °C.",
         )
     if collected <= 0.0:
         raise InputError("fractions", "hold no alcohol.")
@@ -183,7 +183,7 @@ def cuts(
 
 def _pure_alcohol(field: str, held: Charge | Fraction, index: int | None) -> float:
     try:
-        volume = float(number("volume_l", held.volume_l, 0.0, 1e9, "litres at 20 degC"))
+        volume = float(number("volume_l", held.volume_l, 0.0, 1e9, "litres at 20 °C"))
         return volume * 0.01 * float(number("abv_percent", held.abv_percent, 0.0, 100.0, _STRENGTH))
     except InputError as error:
         raise InputError(f"{field}.{error.field}", error.detail, index) from None

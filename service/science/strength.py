@@ -49,18 +49,18 @@ def strength(
     density_uncertainty_kg_per_m3: Numeric = 0.1,
     thermometer_uncertainty_c: Numeric = 0.5,
 ) -> Strength:
-    """Alcoholic strength at 20 degC from an alcoholmeter's reading or a density, at the sample's temperature.
+    """Alcoholic strength at 20 °C from an alcoholmeter's reading or a density, at the sample's temperature.
 
     Parameters
     ----------
     sample_c : float or ndarray
-        Temperature of the sample, -20..40 degC and above freezing.
+        Temperature of the sample, -20..40 °C and above freezing.
     reading_abv_percent : float or ndarray
         What a glass alcoholmeter shows, % vol; or
     density_kg_per_m3 : float or ndarray
         density in vacuum at the sample's temperature.
     calibration_c : float or ndarray
-        Temperature the alcoholmeter was marked for, 0..40 degC: 20, or 15.56 for a US proof scale, of which half the
+        Temperature the alcoholmeter was marked for, 0..40 °C: 20, or 15.56 for a US proof scale, of which half the
         proof is the reading.
     dissolved_solids_g_per_l : float or ndarray
         Sugar, wood extract and colour in it: above 0 is refused.
@@ -155,13 +155,13 @@ class Sample:
     reading_abv_percent : float
         What the alcoholmeter shows, % vol.
     sample_c : float
-        Temperature of the sample, degC.
+        Temperature of the sample, °C.
     instrument_tolerance_percent : float
         Most that the alcoholmeter may be off, % vol.
     thermometer_tolerance_c : float
         Most that the thermometer may be off, K.
     calibration_c : float
-        Temperature the alcoholmeter was marked for, degC.
+        Temperature the alcoholmeter was marked for, °C.
 
     """
 

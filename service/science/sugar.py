@@ -35,12 +35,12 @@ def water_density(temperature_c: Numeric) -> Numeric:
     Parameters
     ----------
     temperature_c : float or ndarray
-        Temperature in degC, 0..100.
+        Temperature in °C, 0..100.
 
     Raises
     ------
     InputError
-        Outside 0..100 degC.
+        Outside 0..100 °C.
 
     References
     ----------
@@ -59,7 +59,7 @@ def sucrose_density(plato: Numeric, temperature_c: Numeric = 20.0) -> Numeric:
     plato : float or ndarray
         Grams of sucrose in 100 g of solution, -8..70; below zero is extrapolated.
     temperature_c : float or ndarray
-        Temperature in degC, 0..100.
+        Temperature in °C, 0..100.
 
     Raises
     ------
@@ -85,7 +85,7 @@ def plato_from_density(density_kg_per_m3: Numeric, temperature_c: Numeric = 20.0
     density_kg_per_m3 : float or ndarray
         Density in vacuum.
     temperature_c : float or ndarray
-        Temperature in degC, 0..100.
+        Temperature in °C, 0..100.
 
     Raises
     ------
@@ -142,17 +142,17 @@ def _first_guess(density: Numeric) -> Numeric:
 
 
 def _temperature(temperature_c: Numeric) -> Numeric:
-    return number("temperature_c", temperature_c, 0.0, 100.0, "the formula holds for liquid water, 0 to 100 degC")
+    return number("temperature_c", temperature_c, 0.0, 100.0, "the formula holds for liquid water, 0 to 100 °C")
 
 
 WATER_20C: Final = float(_water(20.0))
-"""Density of water at 20 degC in kg/m3: the unit of specific gravity 20/20."""
+"""Density of water at 20 °C in kg/m3: the unit of specific gravity 20/20."""
 
 AT_20C: Final[Polynomial] = coefficients_at(20.0)
 
 
 def plato_from_sg(sg: Numeric) -> Numeric:
-    """Grams of extract in 100 g at specific gravity 20/20 degC (in vacuum).
+    """Grams of extract in 100 g at specific gravity 20/20 °C (in vacuum).
 
     Raises
     ------
@@ -165,7 +165,7 @@ def plato_from_sg(sg: Numeric) -> Numeric:
 
 
 def sg_from_plato(plato: Numeric) -> Numeric:
-    """Return specific gravity 20/20 degC (in vacuum) of a solution with `plato` grams of extract in 100 g.
+    """Return specific gravity 20/20 °C (in vacuum) of a solution with `plato` grams of extract in 100 g.
 
     Raises
     ------
@@ -183,7 +183,7 @@ def unchecked_sg(plato: Numeric) -> Numeric:
 
 
 def plato_from_extract(extract_g_per_l: Numeric) -> Numeric:
-    """Grams of extract in 100 g, from grams in a litre at 20 degC.
+    """Grams of extract in 100 g, from grams in a litre at 20 °C.
 
     Raises
     ------
@@ -198,7 +198,7 @@ def plato_from_extract(extract_g_per_l: Numeric) -> Numeric:
 
 
 def slope_plato_per_sg(plato: Numeric) -> Numeric:
-    """Return d(plato)/d(sg) at 20 degC, for carrying a reading's uncertainty over; no checks."""
+    """Return d(plato)/d(sg) at 20 °C, for carrying a reading's uncertainty over; no checks."""
     fraction = 0.01 * plato
     slope = polynomial([k * each for k, each in enumerate(AT_20C)][1:], fraction)
     return 100.0 * WATER_20C / slope

@@ -15,14 +15,14 @@ from service.science.fermentables import Ingredient, bring
 WATER_UPTAKE: Final = 18.01528 / 342.29648
 """Kilograms of water taken up for each kilogram of sucrose split into glucose and fructose: molar masses."""
 
-_VOLUME: Final = "litres at 20 degC"
+_VOLUME: Final = "litres at 20 °C"
 
 
 @dataclass(frozen=True, slots=True)
 class Wash:
     """A batch before fermentation and what it may become.
 
-    `pure_alcohol_l` is the ethanol made, at 20 degC; the liquid shrinks by a percent or two as it ferments, so it is
+    `pure_alcohol_l` is the ethanol made, at 20 °C; the liquid shrinks by a percent or two as it ferments, so it is
     a little less than `potential_abv_percent` of the volume. `water_kg` is what to add beyond the ingredients; grain
     keeps about its own weight of water besides. `unsourced` names the kinds whose extract is from memory.
     """
@@ -44,7 +44,7 @@ def wash(volume_l: float, ingredients: Sequence[Ingredient], final_sg: float = 0
     Parameters
     ----------
     volume_l : float
-        Volume of the finished wash, ingredients included, in litres at 20 degC, above 0.
+        Volume of the finished wash, ingredients included, in litres at 20 °C, above 0.
     ingredients : sequence of Ingredient
         What goes in besides water.
     final_sg : float
@@ -109,14 +109,14 @@ class Adjustment:
 
 
 def adjust(volume_l: Numeric, sg: Numeric, target_sg: Numeric) -> Adjustment:
-    """Water or sucrose that brings an unfermented batch to a target gravity, by mass balance at 20 degC.
+    """Water or sucrose that brings an unfermented batch to a target gravity, by mass balance at 20 °C.
 
     Parameters
     ----------
     volume_l : float or ndarray
-        Litres at 20 degC.
+        Litres at 20 °C.
     sg, target_sg : float or ndarray
-        Specific gravity 20/20 degC now and wanted; from 1.000 up, as nothing has fermented yet.
+        Specific gravity 20/20 °C now and wanted; from 1.000 up, as nothing has fermented yet.
 
     Raises
     ------

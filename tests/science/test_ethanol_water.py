@@ -27,7 +27,7 @@ def columns(rows, *names):
 
 
 def temperatures(rows):
-    # The tables write 60 degF as 15.5556.
+    # The tables write 60 °F as 15.5556.
     return np.array([ew.SIXTY_FAHRENHEIT_C if row["t_C"] == "15.5556" else float(row["t_C"]) for row in rows])
 
 
@@ -59,7 +59,7 @@ def test_density_at_the_computed_points():
 @pytest.mark.parametrize(
     ("kind", "words", "allowed"),
     [
-        # US Bureau of Standards table as printed by Simmonds (1919), 45..85 % mass, 10..40 degC, old litre.
+        # US Bureau of Standards table as printed by Simmonds (1919), 45..85 % mass, 10..40 °C, old litre.
         ("published", "Bureau of Standards", 0.095),
         # CRC Handbook, 102nd ed.: four decimals; its rows 76..82 % are 0.13..0.27 high.
         ("published", "CRC", 0.28),
@@ -79,14 +79,14 @@ def test_density_against_others(kind, words, allowed):
 
 
 def test_ethanol_gravity_at_60_f_against_the_regulation():
-    # 27 CFR 30.11: specific gravity 0.7939 in vacuum at 60/60 degF; OIML R 22 gives 0.79382.
+    # 27 CFR 30.11: specific gravity 0.7939 in vacuum at 60/60 °F; OIML R 22 gives 0.79382.
     ratio = ew.density(1.0, ew.SIXTY_FAHRENHEIT_C) / ew.density(0.0, ew.SIXTY_FAHRENHEIT_C)
     assert ratio == pytest.approx(0.7939, abs=1e-4)
     assert ratio == pytest.approx(0.79382, abs=5e-6)
 
 
 def water_parts(proof):
-    """Parts of water at 60 degF in 100 parts of spirit, as in 27 CFR 30.66, Table 6."""
+    """Parts of water at 60 °F in 100 parts of spirit, as in 27 CFR 30.66, Table 6."""
     at_60f = ew.SIXTY_FAHRENHEIT_C
     fraction = ew.mass_fraction_from_us_proof(proof)
     spirit = 100.0 * ew.density(fraction, at_60f)

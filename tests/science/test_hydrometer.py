@@ -28,7 +28,7 @@ def test_the_sixty_fahrenheit_scale_is_moved_to_twenty_celsius():
     # hydrometer_correction.md, example 2: 1.05279 on the 60/60 scale is 1.05254 on 20/20.
     ours = correct_hydrometer(1.050, 26.67, 15.56)
     assert ours.sg == pytest.approx(1.05254, abs=6e-6)
-    # The same page: 12 % sucrose is 1.04855 on 60/60 degF and 1.04833 on 20/20.
+    # The same page: 12 % sucrose is 1.04855 on 60/60 °F and 1.04833 on 20/20.
     at_15 = correct_hydrometer(1.04855, 15.5556, 15.5556)
     assert at_15.sg == pytest.approx(1.04833, abs=1.5e-5)
 
@@ -53,7 +53,7 @@ def test_warmer_samples_are_heavier_than_they_read(reading, temperature):
 
 def test_uncertainty_grows_with_each_of_its_terms():
     usual = correct_hydrometer(1.050, 30.0)
-    # Aguilera, Wright, Bean (2008): 370 parts in a million in use; the page's sensitivity at 30 degC: 0.00033 per K.
+    # Aguilera, Wright, Bean (2008): 370 parts in a million in use; the page's sensitivity at 30 °C: 0.00033 per K.
     expected = np.sqrt(0.001**2 + (0.5 * 0.00033) ** 2 + (370e-6 * usual.sg) ** 2)
     assert usual.uncertainty_sg == pytest.approx(expected, rel=0.02)
     careful = correct_hydrometer(1.050, 30.0, reading_uncertainty_sg=0.0, thermometer_uncertainty_c=0.0)
@@ -68,6 +68,15 @@ def test_columns_give_what_numbers_give():
         assert type(one.sg) is float
         assert whole.sg[n] == pytest.approx(one.sg, rel=1e-12)
         assert whole.uncertainty_sg[n] == pytest.approx(one.uncertainty_sg, rel=1e-9)
+
+
+def test_a_column_of_instruments_on_one_sample():
+    scales = np.array([15.56, 20.0])
+    whole = correct_hydrometer(1.050, 25.0, scales)
+    for n, scale in enumerate(scales.tolist()):
+        assert whole.sg[n] == pytest.approx(correct_hydrometer(1.050, 25.0, scale).sg, rel=1e-12)
+    thermometers = correct_hydrometer(1.050, np.array([20.0, 25.0]), 15.56)
+    assert thermometers.sg[1] == pytest.approx(whole.sg[0], rel=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -39,7 +39,7 @@ def test_heat_capacity_of_sucrose_solutions(percent):
 
 
 def test_water_mixed_by_its_tabulated_enthalpy():
-    # 5 kg at 80 and 15 kg at 10 degC by IAPWS-95: 115 353 J/kg, which the table has between 27 and 28 degC.
+    # 5 kg at 80 and 15 kg at 10 °C by IAPWS-95: 115 353 J/kg, which the table has between 27 and 28 °C.
     enthalpy = {int(row["t_C"]): float(row["h_J_kg"]) for row in WATER}
     mixed = (5 * enthalpy[80] + 15 * enthalpy[10]) / 20
     expected = 27 + (mixed - enthalpy[27]) / (enthalpy[28] - enthalpy[27])

@@ -62,7 +62,7 @@ def test_a_warm_spirit_reads_high():
 
 
 def test_uncertainty_has_every_term():
-    # By hand at 40 % vol, 20 degC: 0.5 from the scale; 0.36 % vol per K; 0.054 kg/m3 of model at 1.6 kg/m3 per % vol.
+    # By hand at 40 % vol, 20 °C: 0.5 from the scale; 0.36 % vol per K; 0.054 kg/m3 of model at 1.6 kg/m3 per % vol.
     ours = strength(reading_abv_percent=40.0, sample_c=20.0)
     only = {
         "reading": strength(reading_abv_percent=40.0, sample_c=20.0, thermometer_uncertainty_c=0.0),
