@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from seed_demo.load import load
-from service import __version__
+from service import __version__, client_commands
 from service.api.security import hashed, new_secret
 from service.evidence.answer import answer
 from service.evidence.filters import Filters
@@ -22,6 +22,7 @@ from service.settings import Settings
 app = typer.Typer(no_args_is_help=True, help="Pooled blind comparisons for fermenting and distilling.")
 stewards = typer.Typer(no_args_is_help=True, help="People who moderate.")
 app.add_typer(stewards, name="steward")
+client_commands.join(app)
 out = Console(highlight=False)
 
 Host = Annotated[str | None, typer.Option(help="Address to listen on.")]

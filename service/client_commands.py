@@ -1,0 +1,179 @@
+"""The commands that call a service: check, submit, evidence, calc, export."""
+
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from service.client import DEFAULT_ADDRESS, Client, ClientError, Refused
+from service.intake.report_models import Report
+
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+To = Annotated[str, typer.Option("--to", envvar="MANYBATCH_TO", help="Address of the service.")]
+Token = Annotated[str | None, typer.Option("--token", envvar="MANYBATCH_TOKEN", help="A contributor's token.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for machines.")]
+Document = Annotated[Path, typer.Argument(help="A replication document in JSON; - reads standard input.")]
+
+
+def join(app: typer.Typer) -> None:
+    """Add these commands to the command line."""
+    for command in (check, submit, evidence, calc, export):
+        app.command()(command)
+
+
+@contextmanager
+def _client(to: str, token: str | None = None) -> Iterator[Client]:
+    """Open a client; a refusal prints what to mend and ends with exit code 1."""
+    try:
+        with Client(to, token) as client:
+            yield client
+    except Refused as refused:
+        err.print(f"[bold]{refused.problem.get('title', 'Refused')}[/bold]: {refused}", markup=True)
+        for pointer, detail in refused.faults:
+            err.print(f"  {pointer or 'the document'}: {detail}", markup=False)
+        raise typer.Exit(1) from None
+    except ClientError as error:
+        err.print(f"No answer from {to}: {error}", markup=False)
+        raise typer.Exit(1) from None
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        text = sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8")
+        document = json.loads(text)
+    except (OSError, ValueError) as error:
+        err.print(f"{path}: {error}", markup=False)
+        raise typer.Exit(1) from None
+    if not isinstance(document, dict):
+        err.print(f"{path}: a replication document is a JSON object", markup=False)
+        raise typer.Exit(1)
+    return document
+
+
+def _print_report(report: Report) -> None:
+    for sentence in report.summary:
+        out.print(sentence, markup=False)
+    for heading, flags in (("Unlike the plan", report.deviations), ("Other explanations", report.confounds)):
+        if flags:
+            table = Table(title=heading, title_justify="left", show_header=False, box=None)
+            for flag in flags:
+                table.add_row(flag.name, flag.detail)
+            out.print(table)
+    for caution in report.cautions:
+        out.print(f"Caution: {caution}", markup=False)
+
+
+def check(file: Document, to: To = DEFAULT_ADDRESS, *, as_json: AsJson = False) -> None:
+    """Check a replication document, and keep nothing."""
+    document = _read(file)
+    with _client(to) as client:
+        report = client.check(document)
+    if as_json:
+        typer.echo(report.model_dump_json(indent=2))
+    else:
+        _print_report(report)
+
+
+def submit(file: Document, to: To = DEFAULT_ADDRESS, token: Token = None, *, as_json: AsJson = False) -> None:
+    """Register or submit a replication document."""
+    document = _read(file)
+    with _client(to, token) as client:
+        kept = client.submit(document)
+    if as_json:
+        typer.echo(kept.model_dump_json(indent=2))
+    else:
+        out.print(f"Kept as {kept.id}, revision {kept.revision}, {kept.state}.")
+        _print_report(kept.report)
+
+
+def evidence(
+    slug: Annotated[str, typer.Argument(help="The question's slug.")],
+    to: To = DEFAULT_ADDRESS,
+    as_of: Annotated[str | None, typer.Option(help="A ledger position or a date.")] = None,
+    where: Annotated[list[str] | None, typer.Option(help="condition:value; repeat to narrow further.")] = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Read the pooled answer to a question."""
+    with _client(to) as client:
+        found = client.evidence(slug, as_of=as_of, where=where)
+    if as_json:
+        typer.echo(found.model_dump_json(indent=2))
+        return
+    out.print(f"[bold]{found.question.title}[/bold]")
+    out.print(found.answer, markup=False)
+    out.print(f"Certainty: {found.certainty or 'exploratory'} ({'; '.join(found.certainty_reasons)}).", markup=False)
+    counted = found.counted
+    out.print(
+        f"{counted.replications} replications by {counted.households} households; {counted.reported} of "
+        f"{counted.started} started were reported."
+    )
+    out.print(f"Next: {found.next.what_would_help}", markup=False)
+    out.print(f"Cite as: {found.cite_as}", markup=False, soft_wrap=True)
+
+
+def calc(
+    name: Annotated[str, typer.Argument(help="The calculator, such as trial/significance.")],
+    given: Annotated[list[str] | None, typer.Argument(help="Its inputs, as name=value.")] = None,
+    to: To = DEFAULT_ADDRESS,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Run a calculator."""
+    with _client(to) as client:
+        answer = client.calculate(name, **dict(_input(each) for each in given or ()))
+    if as_json:
+        typer.echo(json.dumps(answer, indent=2, ensure_ascii=False))
+        return
+    table = Table(show_header=False, box=None)
+    for leaf, value in _leaves(answer["result"], ""):
+        if leaf != "reading":
+            table.add_row(leaf, "no limit" if value is None else str(value))
+    out.print(table)
+    if "reading" in answer["result"]:
+        out.print(answer["result"]["reading"], markup=False)
+    for caution in answer["cautions"]:
+        out.print(f"Caution: {caution}", markup=False)
+
+
+def _input(given: str) -> tuple[str, Any]:
+    name, equals, text = given.partition("=")
+    if not equals:
+        raise typer.BadParameter(f"{given}: write name=value")
+    try:
+        return name, json.loads(text)
+    except ValueError:
+        return name, text
+
+
+def _leaves(value: object, name: str) -> Iterator[tuple[str, object]]:
+    if isinstance(value, dict):
+        for key, part in value.items():
+            yield from _leaves(part, f"{name}.{key}" if name else str(key))
+    elif isinstance(value, list):
+        for number, part in enumerate(value, start=1):
+            yield from _leaves(part, f"{name}.{number}")
+    else:
+        yield name, value
+
+
+def export(
+    slug: Annotated[str, typer.Argument(help="The question's slug.")],
+    to: To = DEFAULT_ADDRESS,
+    into: Annotated[Path | None, typer.Option(help="File to write; SLUG.zip where left out.")] = None,
+    as_of: Annotated[str | None, typer.Option(help="A ledger position or a date.")] = None,
+) -> None:
+    """Download a question's data package."""
+    path = into or Path(f"{slug}.zip")
+    asked = f"?as_of={as_of}" if as_of is not None else ""
+    with _client(to) as client, out.status("Downloading"):
+        size = client.download(f"/v1/questions/{slug}/data-package{asked}", path)
+    out.print(f"Wrote {path} ({size} bytes).")

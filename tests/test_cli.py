@@ -1,0 +1,125 @@
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from service.cli import app
+from service.record.database import Database
+
+DOCUMENT = {
+    "question": "clearing-a-wash-before-the-strip-run",
+    "protocol_version": 1,
+    "trials": [
+        {
+            "method": "triangle",
+            "control": "control",
+            "treatment": "treatment",
+            "assessors": [{"assessor": "p1", "presented": 24, "correct": 14}],
+        }
+    ],
+}
+
+
+@pytest.fixture
+def run():
+    runner = CliRunner()
+    return lambda *words, **options: runner.invoke(app, [str(word) for word in words], **options)
+
+
+@pytest.fixture
+def document(tmp_path):
+    path = tmp_path / "replication.json"
+    path.write_text(json.dumps(DOCUMENT))
+    return path
+
+
+@pytest.fixture
+def record(tmp_path, monkeypatch):
+    url = f"sqlite:///{tmp_path / 'record.db'}"
+    monkeypatch.setenv("MANYBATCH_DATABASE_URL", url)
+    return url
+
+
+def test_check_prints_the_report(run, document, demo_server):
+    result = run("check", document, "--to", demo_server)
+    assert result.exit_code == 0, result.output
+    assert "You found the odd glass 14 times in 24" in " ".join(result.output.split())
+
+
+def test_check_as_json_is_the_report(run, document, demo_server):
+    result = run("check", document, "--to", demo_server, "--json")
+    assert json.loads(result.stdout)["trials"][0]["correct"] == 14
+
+
+def test_check_reads_standard_input(run, demo_server):
+    result = run("check", "-", "--to", demo_server, "--json", input=json.dumps(DOCUMENT))
+    assert result.exit_code == 0
+
+
+def test_a_refusal_ends_with_1_and_the_place_to_mend(run, document, demo_server):
+    faulty = json.loads(document.read_text())
+    faulty["trials"][0]["assessors"][0]["correct"] = 25
+    document.write_text(json.dumps(faulty))
+    result = run("check", document, "--to", demo_server)
+    assert result.exit_code == 1
+    assert "/trials/0/assessors/0/correct" in result.stderr
+
+
+@pytest.mark.parametrize("text", ["{", "[]"])
+def test_a_file_that_is_no_document_ends_with_1(run, tmp_path, demo_server, text):
+    path = tmp_path / "broken.json"
+    path.write_text(text)
+    assert run("check", path, "--to", demo_server).exit_code == 1
+
+
+def test_nobody_there_ends_with_1(run, document, monkeypatch):
+    monkeypatch.setattr("service.client._TRIES", 1)
+    result = run("check", document, "--to", "http://127.0.0.1:9")
+    assert result.exit_code == 1
+    assert "No answer" in result.stderr
+
+
+def test_submit_needs_a_token(run, document, demo_server):
+    result = run("submit", document, "--to", demo_server)
+    assert result.exit_code == 1
+    assert "token" in result.stderr
+
+
+def test_evidence_says_the_answer_first(run, demo_server):
+    lines = run("evidence", "feeding-a-mead-in-steps", "--to", demo_server).stdout.splitlines()
+    assert "Certainty: " in " ".join(lines)
+    assert "average" in " ".join(lines[1:4])
+
+
+def test_calc_prints_a_table_and_the_reading(run, demo_server):
+    words = ("calc", "trial/significance", "method=triangle", "presented=12", "correct=8", "--to", demo_server)
+    result = run(*words)
+    assert "0.0187584" in result.stdout
+    assert "8 times in 12" in " ".join(result.stdout.split())
+    assert json.loads(run(*words, "--json").stdout)["result"]["expected_by_chance"] == 4.0
+
+
+def test_calc_takes_text_with_a_unit(run, demo_server):
+    result = run(
+        "calc", "proofing/dilution", "volume_l=1 gal", "abv_percent=70", "target_abv_percent=40", "--to", demo_server
+    )
+    assert "2.933" in result.stdout
+
+
+def test_calc_wants_names(run, demo_server):
+    assert run("calc", "trial/significance", "triangle", "--to", demo_server).exit_code == 2
+
+
+def test_a_record_is_migrated_and_given_a_steward(run, record):
+    assert "0001" in run("migrate").stdout or "revision" in run("migrate").stdout
+    result = run("steward", "add", "Quiet hand")
+    assert result.exit_code == 0
+    token = result.stdout.strip().splitlines()[-1]
+    assert len(token) >= 43
+    assert Database(record).schema_revision() == Database.head_revision()
+
+
+def test_the_demo_is_loaded_into_a_fresh_record_once(run, record):
+    first = run("load-demo")
+    assert "45 replications" in " ".join(first.stdout.split()), first.output
+    assert run("load-demo").exit_code == 0
