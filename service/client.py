@@ -139,12 +139,13 @@ class Client:
 
     def download(self, path: str, into: Path) -> int:
         """Stream a file to disk and return its size in bytes; nothing half-written is left under its name."""
-        part = into.with_name(f"{into.name}.part")
-        with self._http.stream("GET", path, headers={"Accept": "*/*"}) as answer, part.open("wb") as out:
+        with self._http.stream("GET", path, headers={"Accept": "*/*"}) as answer:
             if answer.is_error:
                 answer.read()
                 raise _refusal(answer)
-            size = sum(out.write(chunk) for chunk in answer.iter_bytes())
+            part = into.with_name(f"{into.name}.part")
+            with part.open("wb") as out:
+                size = sum(out.write(chunk) for chunk in answer.iter_bytes())
         part.replace(into)
         return size
 
