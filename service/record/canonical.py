@@ -1,6 +1,7 @@
 """The one byte form of a document (RFC 8785), and hashes of it."""
 
 import hashlib
+import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
@@ -8,6 +9,13 @@ from typing import Any
 import rfc8785
 
 from service.record.errors import NotCanonical
+
+_LARGEST = 2**53 - 1
+_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode
+
+
+class _UnlikeError(Exception):
+    """The value holds something that the standard library writes otherwise than RFC 8785, or not at all."""
 
 
 def canonical_bytes(content: Mapping[str, Any]) -> bytes:
@@ -25,12 +33,39 @@ def canonical_bytes(content: Mapping[str, Any]) -> bytes:
 
     """
     try:
-        return rfc8785.dumps(dict(content))
+        return _written(dict(content))
     except (rfc8785.CanonicalizationError, UnicodeEncodeError) as error:
         raise NotCanonical(
             f"The document can't be written as canonical JSON ({error}): use text, booleans, finite numbers and "
             "integers up to 2**53."
         ) from error
+
+
+def _written(content: dict[str, Any]) -> bytes:
+    """Take the standard library's encoder, which is ten times as fast, wherever it writes the same bytes."""
+    try:
+        return _encode(_alike(content)).encode()
+    except _UnlikeError:
+        return rfc8785.dumps(content)
+
+
+def _alike(value: Any) -> Any:  # noqa: ANN401  # any JSON value
+    """Return the value with its integral floats as integers; raise where the two encoders could differ.
+
+    They agree on text, on floats that both write without an exponent, and on the order of ASCII keys.
+    """
+    kind = type(value)
+    if value is None or kind is str or kind is bool:
+        return value
+    if kind is int and -_LARGEST <= value <= _LARGEST:
+        return value
+    if kind is float and (value == 0.0 or 1e-4 <= abs(value) <= _LARGEST):
+        return int(value) if value.is_integer() else value
+    if kind is list or kind is tuple:
+        return [_alike(each) for each in value]
+    if kind is dict and all(type(key) is str and key.isascii() for key in value):
+        return {key: _alike(each) for key, each in value.items()}
+    raise _UnlikeError
 
 
 def fingerprint(content: Mapping[str, Any]) -> str:
