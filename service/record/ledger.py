@@ -3,7 +3,8 @@
 import hashlib
 import json
 import secrets
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from uuid import UUID
@@ -31,12 +32,16 @@ _ENTRY_COLUMNS = (
     col(LedgerEntry.root_hash),
     col(LedgerEntry.question_id),
 )
-_TAKE_HEAD = (
-    update(LedgerHead)
-    .values(size=LedgerHead.size + 1)
-    .returning(col(LedgerHead.size), col(LedgerHead.at), col(LedgerHead.frontier))
-    .execution_options(synchronize_session=False)
-)
+
+
+@dataclass(frozen=True, slots=True)
+class Pending:
+    """What is about to become an entry; `text` is the canonical form of its content."""
+
+    kind: Kind
+    subject: str
+    text: bytes
+    question_id: UUID | None
 
 
 def content_hash(salt: bytes, content: bytes) -> str:
@@ -54,6 +59,11 @@ def leaf_bytes(*, position: int, kind: str, subject: str, at: datetime, content_
         "content_hash": content_hash,
     }
     return canonical_bytes(shown)
+
+
+def pending(*, kind: Kind, subject: str, content: Mapping[str, Any], question_id: UUID | None = None) -> Pending:
+    """Write an entry's content in its canonical form; raise NotCanonical where it has none."""
+    return Pending(kind, subject, canonical_bytes(content), question_id)
 
 
 def append(
@@ -84,35 +94,55 @@ def append(
         The content has no RFC 8785 form.
 
     """
-    text = canonical_bytes(content)
-    salt = secrets.token_bytes(32)
-    hashed = content_hash(salt, text)
-    position, before, hashes = session.execute(_TAKE_HEAD).one()
-    moment = now(session)
-    at = moment if before is None else max(before, moment)
-    leaf = merkle.leaf_hash(leaf_bytes(position=position, kind=kind, subject=subject, at=at, content_hash=hashed))
-    frontier = merkle.Frontier(position - 1, tuple(bytes.fromhex(each) for each in hashes)).append(leaf)
-    entry = Entry(position, kind, subject, at, hashed, leaf.hex(), frontier.root().hex(), question_id)
-    session.execute(
-        insert(LedgerEntry).values(
-            position=position,
-            kind=kind,
-            subject=subject,
-            at=at,
-            content_hash=hashed,
-            leaf_hash=entry.leaf_hash,
-            root_hash=entry.root_hash,
-            subtree_hash=frontier.hashes[-1].hex(),
-            question_id=question_id,
-        )
-    )
-    session.execute(insert(LedgerContent).values(position=position, salt=salt.hex(), content=text.decode()))
-    session.execute(
+    coming = pending(kind=kind, subject=subject, content=content, question_id=question_id)
+    return append_all(session, [coming])[0]
+
+
+def append_all(session: Session, coming: Sequence[Pending]) -> list[Entry]:
+    """Add entries at the end of the ledger, in order: one read and one write of the head, whatever their number.
+
+    What is written is what as many calls of `append` would write; what is said there of locks holds here.
+    """
+    if not coming:
+        return []
+    taken = (
         update(LedgerHead)
-        .values(root_hash=entry.root_hash, at=at, frontier=[each.hex() for each in frontier.hashes])
+        .values(size=LedgerHead.size + len(coming))
+        .returning(col(LedgerHead.size), col(LedgerHead.at), col(LedgerHead.frontier))
         .execution_options(synchronize_session=False)
     )
-    return entry
+    size, at, hashes = session.execute(taken).one()
+    frontier = merkle.Frontier(size - len(coming), tuple(bytes.fromhex(each) for each in hashes))
+    entries, subtrees, contents = [], [], []
+    for each in coming:
+        moment = now(session)
+        at = moment if at is None else max(at, moment)
+        salt = secrets.token_bytes(32)
+        frontier, entry = _next(frontier, each, at, content_hash(salt, each.text))
+        entries.append(entry)
+        subtrees.append(frontier.hashes[-1].hex())
+        contents.append({"position": entry.position, "salt": salt.hex(), "content": each.text.decode()})
+    session.execute(
+        insert(LedgerEntry),
+        [asdict(entry) | {"subtree_hash": subtree} for entry, subtree in zip(entries, subtrees, strict=True)],
+    )
+    session.execute(insert(LedgerContent), contents)
+    session.execute(
+        update(LedgerHead)
+        .values(root_hash=entries[-1].root_hash, at=at, frontier=[each.hex() for each in frontier.hashes])
+        .execution_options(synchronize_session=False)
+    )
+    return entries
+
+
+def _next(frontier: merkle.Frontier, coming: Pending, at: datetime, hashed: str) -> tuple[merkle.Frontier, Entry]:
+    position = frontier.size + 1
+    leaf = merkle.leaf_hash(
+        leaf_bytes(position=position, kind=coming.kind, subject=coming.subject, at=at, content_hash=hashed)
+    )
+    grown = frontier.append(leaf)
+    root_hash = grown.root().hex()
+    return grown, Entry(position, coming.kind, coming.subject, at, hashed, leaf.hex(), root_hash, coming.question_id)
 
 
 def head(session: Session) -> Head:

@@ -1,7 +1,9 @@
 # ruff: noqa: PT012  # what raises is the end of a session's block
 
 import hashlib
+import itertools
 import json
+import shutil
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 
@@ -10,6 +12,7 @@ from sqlalchemy import text
 from uuid_utils.compat import uuid7
 
 from service.record import ledger
+from service.record.database import Database
 from service.record.errors import NotCanonical, NotFound
 from service.record.merkle import EMPTY_ROOT
 from service.record.verify import verify
@@ -212,3 +215,54 @@ def test_content_stays_json_that_others_can_read(database):
         append(session, document)
     with database.read() as session:
         assert json.loads(session.execute(text("SELECT content FROM ledger_content")).scalar_one()) == document
+
+
+def _written_by(url, monkeypatch, append_them):
+    """What a ledger holds after some appends, with salts and times that come out the same every time."""
+    salts, moments = itertools.count(), itertools.cycle([NOON, NOON + timedelta(seconds=9), NOON - timedelta(hours=1)])
+    monkeypatch.setattr(ledger.secrets, "token_bytes", lambda size: next(salts).to_bytes(size, "big"))
+    database = Database(url, clock=lambda: next(moments))
+    append_them(database)
+    tables = ("ledger_entry", "ledger_content", "ledger_head")
+    with database.read() as session:
+        rows = [session.execute(text(f"SELECT * FROM {table} ORDER BY 1")).all() for table in tables]  # noqa: S608
+        assert verify(session).whole
+    database.dispose()
+    return rows
+
+
+@pytest.mark.parametrize("sizes", [(1, 1), (2, 3), (7,), (1, 64, 1), (5, 0, 100, 23)])
+def test_appending_many_writes_what_as_many_single_appends_write(migrated_sqlite, tmp_path, monkeypatch, sizes):
+    number = sum(sizes)
+    question = uuid7()
+    each = [
+        {"kind": "report", "subject": f"s{n}", "content": {"n": n / 3}, "question_id": question if n % 2 else None}
+        for n in range(number)
+    ]
+
+    def one_by_one(database):
+        for given in each:
+            with database.write() as session:
+                ledger.append(session, **given)
+
+    def in_batches(database):
+        coming = iter(each)
+        for size in sizes:
+            with database.write() as session:
+                batch = [ledger.pending(**given) for given in itertools.islice(coming, size)]
+                assert [entry.subject for entry in ledger.append_all(session, batch)] == [p.subject for p in batch]
+
+    written = []
+    for name, way in (("one", one_by_one), ("many", in_batches)):
+        copy = shutil.copy(migrated_sqlite, tmp_path / name)
+        written.append(_written_by(f"sqlite:///{copy}", monkeypatch, way))
+    assert written[0] == written[1]
+    assert len(written[0][0]) == number
+
+
+def test_many_appends_are_undone_together(database):
+    with pytest.raises(KeyError), database.write() as session:
+        ledger.append_all(session, [ledger.pending(kind="report", subject="x", content={}) for _ in range(3)])
+        raise KeyError
+    with database.read() as session:
+        assert ledger.head(session).size == 0
