@@ -37,7 +37,7 @@ class Database:
     url : str
         `sqlite:///FILE` or `postgresql://...`.
     read_url : str or None
-        A PostgreSQL replica to read from.
+        A streaming replica, for readers who don't mind seeing the record as it was a moment ago.
     clock : callable
         What the ledger and every row are stamped by.
     pool_size : int
@@ -54,16 +54,24 @@ class Database:
             # where several connections would race for the file's lock. Readers can't write at all.
             self._writer = _sqlite_engine(self.url, pool_size=1, begin="BEGIN IMMEDIATE", query_only=False)
             self._reader = _sqlite_engine(self.url, pool_size=pool_size, begin="BEGIN DEFERRED", query_only=True)
+            self._replica = None
         else:
             self._writer = _postgres_engine(self.url, pool_size)
-            reading = self._writer if read_url is None else _postgres_engine(_normal(read_url), pool_size)
-            # One snapshot for the whole transaction: counts, rows and ledger position of an answer belong together.
-            self._reader = reading.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+            self._reader = _one_snapshot(self._writer)
+            self._replica = None if read_url is None else _one_snapshot(_postgres_engine(_normal(read_url), pool_size))
+
+    @property
+    def has_replica(self) -> bool:
+        """Whether there is a replica to read from."""
+        return self._replica is not None
 
     @contextmanager
-    def read(self) -> Iterator[Session]:
-        """Give a session on one unchanging snapshot, in which nothing can be written."""
-        with self._session(self._reader) as session:
+    def read(self, *, from_replica: bool = False) -> Iterator[Session]:
+        """Give a session on one unchanging snapshot, in which nothing can be written.
+
+        With `from_replica` it may be a moment behind, where there is a replica.
+        """
+        with self._session((from_replica and self._replica) or self._reader) as session:
             yield session
 
     @contextmanager
@@ -134,7 +142,7 @@ class Database:
             cast("sqlite3.Connection", connection.connection.driver_connection).backup(copy)
 
     def ping(self) -> None:
-        """Ask for an answer; raise Unavailable where there is none."""
+        """Ask for an answer; raise Unavailable where there is none. A replica that is away is done without."""
         # On SQLite a writer would wait for the lock, and a busy record isn't a broken one.
         for engine in [self._reader] if self.dialect == "sqlite" else [self._reader, self._writer]:
             with faults.translated(), engine.connect() as connection:
@@ -142,8 +150,9 @@ class Database:
 
     def dispose(self) -> None:
         """Close every connection."""
-        self._reader.dispose()
-        self._writer.dispose()
+        for engine in (self._replica, self._reader, self._writer):
+            if engine is not None:
+                engine.dispose()
 
 
 def _normal(url: str) -> URL:
@@ -187,6 +196,11 @@ def _sqlite_engine(url: URL, *, pool_size: int, begin: str, query_only: bool) ->
         connection.exec_driver_sql(begin)
 
     return engine
+
+
+def _one_snapshot(engine: Engine) -> Engine:
+    """Read all of a transaction from one moment: counts, rows and ledger position of an answer belong together."""
+    return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
 
 def _postgres_engine(url: URL, pool_size: int) -> Engine:

@@ -228,8 +228,19 @@ def test_reads_may_come_from_elsewhere(postgres_server, postgres_url):
         with database.write() as session:
             ledger.append(session, kind="report", subject="x", content={})
         with database.read() as session:
+            assert ledger.head(session).size == 1
+        with database.read(from_replica=True) as session:
             assert ledger.head(session).size == 0
+        assert database.has_replica
         database.ping()
+
+
+def test_without_a_replica_every_read_is_from_the_record_itself(database):
+    assert not database.has_replica
+    with database.write() as session:
+        ledger.append(session, kind="report", subject="x", content={})
+    with database.read(from_replica=True) as session:
+        assert ledger.head(session).size == 1
 
 
 def test_a_backup_is_a_whole_record(sqlite_url, tmp_path):
