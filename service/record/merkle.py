@@ -1,7 +1,7 @@
 """RFC 9162 section 2.1: the hashes of a tree that only grows."""
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 EMPTY_ROOT = hashlib.sha256(b"").digest()
@@ -41,12 +41,18 @@ class Frontier:
 
     def append(self, leaf: bytes) -> "Frontier":
         """Return the frontier with one more leaf hash; its last hash is the largest subtree ending at that leaf."""
+        return self.extend(leaf, 1)
+
+    def extend(self, subtree: bytes, leaves: int) -> "Frontier":
+        """Return the frontier with a complete subtree more: of a power of two leaves, after a multiple of as many."""
+        if leaves < 1 or leaves & (leaves - 1) or self.size % leaves:
+            raise ValueError(f"a complete subtree of {leaves} leaves doesn't follow {self.size} leaves")
         hashes = list(self.hashes)
-        size, joined = self.size, leaf
-        while size & 1:
+        number, joined = self.size // leaves, subtree
+        while number & 1:
             joined = node_hash(hashes.pop(), joined)
-            size >>= 1
-        return Frontier(self.size + 1, (*hashes, joined))
+            number >>= 1
+        return Frontier(self.size + leaves, (*hashes, joined))
 
     def root(self) -> bytes:
         """Return the tree head (RFC 9162 section 2.1.1)."""
@@ -118,6 +124,21 @@ def consistency_path(stored: Lookup, first: int, second: int) -> list[bytes]:
     if start > 0:
         path.append(_range_hash(stored, start, end))
     return path[::-1]
+
+
+def blocks_between(start: int, end: int) -> Iterator[tuple[int, int]]:
+    """Split leaves start + 1 to end into the fewest complete subtrees: the first leaf of each, and how many it has."""
+    while start < end:
+        leaves = 1 << ((end - start).bit_length() - 1)
+        if start:
+            leaves = min(leaves, start & -start)
+        yield start + 1, leaves
+        start += leaves
+
+
+def block_hash(stored: Lookup, first: int, leaves: int) -> bytes:
+    """Return the head of one of the complete subtrees of `blocks_between`."""
+    return _complete_hash(stored, first + leaves - 1, leaves)
 
 
 def _left_size(size: int) -> int:

@@ -151,3 +151,26 @@ def test_a_tree_that_does_not_begin_another_has_no_proof(first, second):
 def test_a_frontier_of_the_wrong_length_is_refused():
     with pytest.raises(ValueError, match="complete subtrees"):
         merkle.Frontier(3, (b"",))
+
+
+@given(st.integers(1, 90).flatmap(lambda size: st.tuples(st.just(size), st.sets(st.integers(1, size)))))
+def test_some_leaves_and_the_subtrees_between_them_make_the_same_head(drawn):
+    size, shown = drawn
+    leaves = numbered(size)
+    lookup = stored(leaves)
+    frontier, blocks = merkle.Frontier(), 0
+    for position in [*sorted(shown), size + 1]:
+        for first, number in merkle.blocks_between(frontier.size, position - 1):
+            assert first == frontier.size + 1
+            frontier = frontier.extend(merkle.block_hash(lookup, first, number), number)
+            blocks += 1
+        if position <= size:
+            frontier = frontier.append(lookup(position).leaf)
+    assert frontier.root() == mth(leaves)
+    assert blocks <= (len(shown) + 1) * 2 * size.bit_length()
+
+
+@pytest.mark.parametrize("leaves", [0, 3, 4])
+def test_a_subtree_that_does_not_fit_is_refused(leaves):
+    with pytest.raises(ValueError, match="doesn't follow 2 leaves"):
+        grown(numbered(2))[-1].extend(b"", leaves)
