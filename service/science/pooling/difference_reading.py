@@ -30,10 +30,19 @@ def differences_reading(result: PooledDifferences) -> str:
         sentences.append("All households report the same value: rounding or copies?")
     elif result.verdict is not None:
         sentences.append(_VERDICTS[result.verdict])
+    if _precise_disagree(result):
+        sentences.append("Households with precise and with imprecise readings disagree.")
     sentences.extend(_spread(result))
     if result.robustness.one_household_decides:
         sentences.append("One household decides: without it the answer would be another.")
     return " ".join(sentence for sentence in sentences if sentence)
+
+
+def _precise_disagree(result: PooledDifferences) -> bool:
+    """Say whether weighing moved the mean by more than its standard error."""
+    if result.estimate is None or result.mean_of_households is None or not result.standard_error:
+        return False
+    return abs(result.estimate - result.mean_of_households) > result.standard_error
 
 
 def _mean(result: PooledDifferences) -> str:

@@ -100,8 +100,8 @@ class Subgroup:
     group: str
     households: int
     estimate: float
-    low: float | None
-    high: float | None
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,8 +168,9 @@ class PooledDifferences:
     """Differences pooled over households, each household one number.
 
     `low` and `high` are the fixed-time interval, "if we had planned to stop at this count"; `any_time` alone decides
-    the verdict. `sd_between_households` is the spread between households' results, batch luck included; `reading_sd`
-    the root mean square of the standard errors given. `weights_percent` are per household, in order of receipt.
+    the verdict. `mean_of_households` is the plain mean, whatever the estimator; `sd_between_households` the spread of
+    their results, batch luck included; `reading_sd` the root mean square of the standard errors given.
+    `weights_percent` are per household, in order of receipt.
     """
 
     households: int
@@ -184,6 +185,7 @@ class PooledDifferences:
     p_value: float | None
     any_time: AnyTimeMean
     next_household: NextHousehold
+    mean_of_households: float | None
     sd_between_households: float | None
     reading_sd: float | None
     sign_count: SignCount

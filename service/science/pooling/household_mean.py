@@ -80,29 +80,40 @@ def pool_household_differences(
 
     """
     level = float(confidence_level(confidence))
-    data = household_values(studies)
-    student_result = student(data.value, level)
+    return finish(household_means(household_values(studies), level, smallest_that_matters))
+
+
+def household_means(data: HouseholdValues, level: float, smallest_that_matters: float | None) -> PooledDifferences:
+    """Give `pool_household_differences` of checked values, but for its words.
+
+    Parameters
+    ----------
+    data : HouseholdValues
+        One number for each household.
+    level : float
+        Confidence.
+    smallest_that_matters : float or None
+        For the verdict.
+
+    """
     result = describe(data, level, smallest_that_matters)
-    return finish(
-        replace(
-            result,
-            estimate=student_result.estimate,
-            standard_error=student_result.standard_error,
-            low=student_result.low,
-            high=student_result.high,
-            degrees_of_freedom=student_result.degrees_of_freedom,
-            p_value=student_result.p_value,
-            weights_percent=(100.0 / max(len(data.value), 1),) * len(data.value),
-            robustness=replace(
-                result.robustness,
-                leave_one_out=_leave_one_out(data, level),
-                cumulative=_cumulative(data, level),
-            ),
-            withheld=(
-                *result.withheld,
-                *(Withheld(name, _NOT_WEIGHTED) for name in ("tau2", "q", "i2_percent", "i2_tau2_percent", "h2")),
-            ),
-        )
+    fixed = student(data.value, level)
+    unweighted = (Withheld(name, _NOT_WEIGHTED) for name in ("tau2", "q", "i2_percent", "i2_tau2_percent", "h2"))
+    robustness = replace(
+        result.robustness, leave_one_out=_leave_one_out(data, level), cumulative=_cumulative(data, level)
+    )
+    return replace(
+        result,
+        estimate=fixed.estimate,
+        standard_error=fixed.standard_error,
+        low=fixed.low,
+        high=fixed.high,
+        degrees_of_freedom=fixed.degrees_of_freedom,
+        p_value=fixed.p_value,
+        next_household=next_household(data.value, level),
+        weights_percent=(100.0 / max(len(data.value), 1),) * len(data.value),
+        robustness=robustness,
+        withheld=(*result.withheld, *unweighted),
     )
 
 
@@ -166,7 +177,8 @@ def describe(data: HouseholdValues, level: float, smallest_that_matters: float |
         degrees_of_freedom=None,
         p_value=None,
         any_time=AnyTimeMean(any_time.low, any_time.high, any_time.e_value),
-        next_household=next_household(y, level),
+        next_household=NextHousehold(None, None, None, rough=False),
+        mean_of_households=_mean(y) if k else None,
         sd_between_households=sd,
         reading_sd=data.reading_sd,
         sign_count=sign_count(y),

@@ -20,12 +20,12 @@ _LARGEST = 1e150
 class HouseholdValues:
     """One number for each household, in order of first appearance.
 
-    `variance` is that of the household's mean from reading error alone, None where a row came without a standard error;
+    `error` is the standard error of the household's mean from reading alone, None where a row came without one;
     `moderator` holds NaN where a household gave none, and `group` None.
     """
 
     value: FloatArray
-    variance: FloatArray | None
+    error: FloatArray | None
     moderator: FloatArray | None
     group: tuple[str | None, ...] | None
     labels: tuple[str, ...]
@@ -56,13 +56,17 @@ def household_values(studies: Sequence[DifferenceStudy]) -> HouseholdValues:
     household, first = number_households([study.household for study in studies])
     k = len(first)
     times = np.bincount(household, minlength=k).astype(np.float64)
-    variance = None
+    error = None
     if studies and len(given) == len(studies):
-        squares = np.array(given, dtype=np.float64) ** 2
-        variance = np.bincount(household, squares, k) / times**2
+        rows = np.array(given, dtype=np.float64)
+        largest = np.zeros(k)
+        np.maximum.at(largest, household, rows)
+        # Relative to the household's own largest, so that no square underflows.
+        relative = rows / np.where(largest > 0.0, largest, 1.0)[household]
+        error = largest * np.sqrt(np.bincount(household, relative**2, k)) / times
     return HouseholdValues(
         value=_means(household, difference, times, first),
-        variance=variance,
+        error=error,
         moderator=_moderator(moderators, household, k),
         group=_group(studies, household, k),
         labels=tuple(studies[i].household or studies[i].label for i in first),

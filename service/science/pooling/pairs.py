@@ -1,0 +1,156 @@
+"""Yes or no from each arm of every household: who changed, which way, and by how much."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from service.science import binomial
+from service.science.paired_difference import tango_interval, two_sided_p_value
+from service.science.pooling.household_counts import number_households
+from service.science.pooling.results import NOTHING, Estimate, Withheld
+from service.science.trial_columns import confidence_level
+
+_LARGEST_LOG = math.log(np.finfo(np.float64).max)
+_SMALLEST = float(np.finfo(np.float64).tiny)
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One pair of batches: whether the thing happened in the control and in the treatment."""
+
+    household: str | None
+    control: bool
+    treatment: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PairCounts:
+    """Households by what happened in which arm."""
+
+    both: int
+    only_control: int
+    only_treatment: int
+    neither: int
+
+
+@dataclass(frozen=True, slots=True)
+class PooledPairs:
+    """Pairs pooled over households; differences and odds are those of treatment against control.
+
+    `p_value` is McNemar's mid-p, `exact_p_value` the conservative exact one. The spread between households is not
+    identified with one pair each, so that none is given.
+    """
+
+    households: int
+    pairs: PairCounts
+    p_value: float | None
+    exact_p_value: float | None
+    risk_difference: Estimate
+    conditional_odds_ratio: Estimate
+    any_time_e_value: float
+    log_any_time_e_value: float
+    withheld: tuple[Withheld, ...]
+
+
+def pool_pairs(pairs: Sequence[Pair], confidence: float = 0.95) -> PooledPairs:
+    """Pool yes-or-no outcomes of paired batches.
+
+    Parameters
+    ----------
+    pairs : sequence of Pair
+        In order of receipt. A household with several pairs counts once, by the arm that came out ahead in it.
+    confidence : float
+        0.5 to 0.9999.
+
+    Returns
+    -------
+    PooledPairs
+        The odds ratio is withheld where no household changed; `high` is infinite where there is no upper limit.
+
+    Raises
+    ------
+    InputError
+        For a confidence out of range.
+
+    References
+    ----------
+    McNemar 1947 Psychometrika 12:153, mid-p of Fagerland, Lydersen & Laake 2013 BMC Med Res Methodol 13:91; Tango 1998
+    Stat Med 17:891; Clopper & Pearson 1934 on the discordant households; e-value: uniform mixture, Ville 1939.
+
+    """
+    level = float(confidence_level(confidence))
+    counts = _counts(pairs)
+    return pool_pair_counts(counts, level)
+
+
+def pool_pair_counts(counts: PairCounts, confidence: float = 0.95) -> PooledPairs:
+    """Give `pool_pairs` of households that were counted.
+
+    Parameters
+    ----------
+    counts : PairCounts
+        Households, each once.
+    confidence : float
+        0.5 to 0.9999.
+
+    """
+    k = counts.both + counts.only_control + counts.only_treatment + counts.neither
+    more, less = counts.only_treatment, counts.only_control
+    changed = more + less
+    log_e = changed * math.log(2.0) + float(special.betaln(1.0 + more, 1.0 + less))
+    e_value = math.exp(min(log_e, _LARGEST_LOG))
+    if k == 0:
+        reason = "no household has reported a pair yet"
+        withheld = tuple(Withheld(name, reason) for name in ("p_value", "risk_difference", "conditional_odds_ratio"))
+        return PooledPairs(0, counts, None, None, NOTHING, NOTHING, e_value, log_e, withheld)
+    low, high = tango_interval(np.array([float(more)]), np.array([float(less)]), np.array([float(k)]), confidence)
+    fewer = np.array(float(min(more, less)))
+    exact = float(two_sided_p_value(fewer, np.array(float(changed)))) if changed else 1.0
+    return PooledPairs(
+        households=k,
+        pairs=counts,
+        p_value=max(_mid_p(min(more, less), changed), _SMALLEST),
+        exact_p_value=max(exact, _SMALLEST),
+        risk_difference=Estimate((more - less) / k, float(low[0]), float(high[0])),
+        conditional_odds_ratio=_odds_ratio(more, less, confidence),
+        any_time_e_value=e_value,
+        log_any_time_e_value=log_e,
+        withheld=() if changed else (Withheld("conditional_odds_ratio", "no household changed"),),
+    )
+
+
+def _counts(pairs: Sequence[Pair]) -> PairCounts:
+    household, first = number_households([pair.household for pair in pairs])
+    control = np.bincount(household, [pair.control for pair in pairs], len(first))
+    treatment = np.bincount(household, [pair.treatment for pair in pairs], len(first))
+    times = np.bincount(household, minlength=len(first))
+    level = control == treatment
+    happened = control + treatment > times
+    return PairCounts(
+        both=int((level & happened).sum()),
+        only_control=int((control > treatment).sum()),
+        only_treatment=int((treatment > control).sum()),
+        neither=int((level & ~happened).sum()),
+    )
+
+
+def _mid_p(fewer: int, changed: int) -> float:
+    if 2 * fewer == changed:
+        return 1.0
+    tail = float(binomial.lower_tail(float(fewer), float(changed), 0.5))
+    log_choose = math.lgamma(changed + 1) - math.lgamma(fewer + 1) - math.lgamma(changed - fewer + 1)
+    return min(1.0, max(2.0 * tail - math.exp(log_choose - changed * math.log(2.0)), 0.0))
+
+
+def _odds_ratio(more: int, less: int, confidence: float) -> Estimate:
+    if not more + less:
+        return NOTHING
+    low, high = binomial.clopper_pearson(float(more), float(more + less), confidence)
+
+    def odds(share: float) -> float:
+        return share / (1.0 - share) if share < 1.0 else math.inf
+
+    return Estimate(more / less if less else math.inf, odds(float(low)), odds(float(high)))

@@ -1,0 +1,199 @@
+"""Estimators of the variance between households, for one pool or for many of its parts at once."""
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from service.science.pooling.weighted_sums import Problems, Sums, log_determinant, sums
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+_LOG_TWO_PI = math.log(2.0 * math.pi)
+_STEPS = 100
+_TOLERANCE = 1e-10
+"""A Newton step this small relative to tau2 is the last: the error after it is its square."""
+
+_FINE_SCAN = 60
+_COARSE_SCAN = 10
+_MANY_HOUSEHOLDS = 5000
+"""From here on the likelihood is smooth, and fewer places are looked at for a second maximum."""
+
+
+def dersimonian_laird(problems: Problems) -> FloatArray:
+    """Compute tau2 by moments (DerSimonian & Laird 1986 Control Clin Trials 7:177)."""
+    return _by_moments(sums(problems, np.zeros(len(problems.row))))
+
+
+def _by_moments(at_zero: Sums) -> FloatArray:
+    excess = (at_zero.q - (at_zero.count - 1.0)) / _spare_weight(at_zero)
+    return np.asarray(np.where(at_zero.count > 1.0, np.maximum(0.0, excess), 0.0))
+
+
+def _spare_weight(at_zero: Sums) -> FloatArray:
+    """Give what the weights add up to beyond one household's; a single household has none, and gets 1."""
+    spare = at_zero.w1 - at_zero.w2 / at_zero.w1
+    return np.where((at_zero.count > 1.0) & (spare > 0.0), spare, 1.0)
+
+
+def paule_mandel(problems: Problems) -> FloatArray:
+    """Compute tau2 at which Q(tau2) equals its degrees of freedom (Paule & Mandel 1982 J Res NBS 87:377)."""
+    at_zero = sums(problems, np.zeros(len(problems.row)))
+    return _generalised_q_root(problems, at_zero, problems.count - 1.0)
+
+
+def q_profile(problems: Problems, level: float) -> tuple[FloatArray, FloatArray]:
+    """Compute the ends of the Q-profile interval of tau2; NaN at both ends where the set is empty.
+
+    Parameters
+    ----------
+    problems : Problems
+        Of two or more households each.
+    level : float
+        Confidence.
+
+    References
+    ----------
+    Viechtbauer 2007 Stat Med 26:37.
+
+    """
+    tail = 0.5 * (1.0 - level)
+    freedom = problems.count - 1.0
+    upper_point, lower_point = special.chdtri(freedom, tail), special.chdtri(freedom, 1.0 - tail)
+    at_zero = sums(problems, np.zeros(len(problems.row)))
+    empty = at_zero.q < lower_point
+    low = _generalised_q_root(problems, at_zero, upper_point)
+    high = _generalised_q_root(problems, at_zero, lower_point)
+    return np.where(empty, np.nan, low), np.where(empty, np.nan, high)
+
+
+def _generalised_q_root(problems: Problems, at_zero: Sums, target: FloatArray) -> FloatArray:
+    """Solve sum w (y - mean)^2 = target for tau2; 0 where the sum at 0 is already below."""
+    tau2 = np.zeros(len(problems.row))
+    active = np.flatnonzero((at_zero.q > target) & (at_zero.count > 1.0))
+    low, high = np.zeros(len(tau2)), np.full(len(tau2), np.inf)
+    tau2[active] = ((at_zero.q - target) / _spare_weight(at_zero))[active]
+    for _ in range(_STEPS):
+        if not len(active):
+            break
+        here = tau2[active]
+        s = sums(problems.take(active), here)
+        above = s.q > target[active]
+        low[active] = np.where(above, here, low[active])
+        high[active] = np.where(above, high[active], here)
+        # 1/Q is nearly linear in tau2, so that Newton's step on it hardly ever overshoots.
+        step = s.q * (s.q / target[active] - 1.0) / np.maximum(s.q2, np.finfo(np.float64).tiny)
+        middle = np.where(np.isinf(high[active]), 2.0 * here + np.abs(step), 0.5 * (low[active] + high[active]))
+        moved = here + step
+        moved = np.where((moved > low[active]) & (moved < high[active]), moved, middle)
+        tau2[active] = moved
+        active = active[np.abs(moved - here) > _TOLERANCE * moved]
+    return tau2
+
+
+def maximum_likelihood(problems: Problems) -> FloatArray:
+    """Compute tau2 at the highest maximum of the likelihood."""
+    return _highest(problems, _score, log_likelihood)
+
+
+def restricted_maximum_likelihood(problems: Problems) -> FloatArray:
+    """Compute tau2 at the highest maximum of the restricted likelihood.
+
+    References
+    ----------
+    Raudenbush & Bryk 1985 J Educ Stat 10:75; Viechtbauer 2005 J Educ Behav Stat 30:261. The score is bracketed and
+    halved rather than iterated alone, and looked at over many powers of ten, because several maxima do occur.
+
+    """
+    return _highest(problems, _restricted_score, restricted_log_likelihood)
+
+
+def log_likelihood(problems: Problems, tau2: FloatArray) -> FloatArray:
+    """Compute the log-likelihood of each problem at its own tau2, the mean profiled out."""
+    s = sums(problems, tau2)
+    return np.asarray(-0.5 * (log_determinant(problems, tau2) + s.q + s.count * _LOG_TWO_PI))
+
+
+def restricted_log_likelihood(problems: Problems, tau2: FloatArray) -> FloatArray:
+    """Compute the restricted log-likelihood of each problem at its own tau2."""
+    s = sums(problems, tau2)
+    constant = (s.count - 1.0) * _LOG_TWO_PI + np.log(s.w1) - np.log(s.count)
+    return np.asarray(-0.5 * (log_determinant(problems, tau2) + s.q + constant))
+
+
+def _score(s: Sums) -> tuple[FloatArray, FloatArray]:
+    """Give the score of the likelihood in tau2 and its derivative."""
+    return 0.5 * (s.q2 - s.w1), 0.5 * s.w2 - (s.q3 - s.cross**2 / s.w1)
+
+
+def _restricted_score(s: Sums) -> tuple[FloatArray, FloatArray]:
+    """Give the score of the restricted likelihood in tau2 and its derivative."""
+    share = s.w2 / s.w1
+    trace = s.w2 - 2.0 * s.w3 / s.w1 + share * share
+    return 0.5 * (s.q2 - (s.w1 - share)), 0.5 * trace - (s.q3 - s.cross**2 / s.w1)
+
+
+Score = Callable[[Sums], tuple[FloatArray, FloatArray]]
+Likelihood = Callable[[Problems, FloatArray], FloatArray]
+
+
+def _highest(problems: Problems, score: Score, likelihood: Likelihood) -> FloatArray:
+    grid = _places(problems)
+    count = len(problems.row)
+    every = np.arange(count)
+    slopes = np.empty((len(grid), count))
+    for i, tau2 in enumerate(grid.tolist()):
+        slopes[i] = score(sums(problems, np.full(count, tau2)))[0]
+    step, which = np.nonzero((slopes[:-1] > 0.0) & (slopes[1:] <= 0.0))
+    peaks = _roots(problems.take(which), score, grid[step], grid[step + 1])
+    # tau2 = 0 is a maximum of its own where the likelihood falls from there.
+    flat = every[slopes[0] <= 0.0]
+    candidates = np.concatenate((np.zeros(len(flat)), peaks))
+    owners = np.concatenate((flat, which))
+    best = np.zeros(count)
+    if len(candidates) == count and len(np.unique(owners)) == count:
+        best[owners] = candidates
+        return best
+    heights = likelihood(problems.take(owners), candidates)
+    highest = np.full(count, -np.inf)
+    for owner, candidate, height in zip(owners.tolist(), candidates.tolist(), heights.tolist(), strict=True):
+        if height > highest[owner]:
+            highest[owner], best[owner] = height, candidate
+    return best
+
+
+def _places(problems: Problems) -> FloatArray:
+    """Choose where to look at the score: from well below the smallest variance to where it must fall."""
+    reach = float(np.ptp(problems.y))
+    smallest = float(problems.v.min())
+    if reach == 0.0:
+        return np.zeros(1)
+    most = 10.0 * reach * reach
+    many = len(problems.y) > _MANY_HOUSEHOLDS
+    low = min(0.01 * smallest if smallest > 0.0 else 1e-8 * most, 1e-3 * most)
+    return np.concatenate(([0.0], np.geomspace(low, most, _COARSE_SCAN if many else _FINE_SCAN)))
+
+
+def _roots(problems: Problems, score: Score, low: FloatArray, high: FloatArray) -> FloatArray:
+    """Solve score = 0 between places where it is above and below 0, by Newton kept inside the bracket."""
+    low, high = low.copy(), high.copy()
+    moments = dersimonian_laird(problems)
+    tau2 = np.where((moments > low) & (moments < high), moments, 0.5 * (low + high))
+    active = np.arange(len(tau2))
+    for _ in range(_STEPS):
+        if not len(active):
+            break
+        here = tau2[active]
+        slope, bend = score(sums(problems.take(active), here))
+        rising = slope > 0.0
+        low[active] = np.where(rising, here, low[active])
+        high[active] = np.where(rising, high[active], here)
+        moved = here - slope / np.where(bend == 0.0, -1.0, bend)
+        inside = (moved >= low[active]) & (moved <= high[active])
+        moved = np.where(inside, moved, 0.5 * (low[active] + high[active]))
+        tau2[active] = moved
+        active = active[np.abs(moved - here) > _TOLERANCE * np.maximum(moved, here)]
+    return tau2

@@ -1,0 +1,153 @@
+"""The sums over households that every inverse-variance estimate is made of, for many values of tau2 at once."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+Kept = Literal["all", "without_each", "up_to_each"]
+"""Which households a row of sums is over: all of them; all but that row's; those up to and with that row's."""
+
+_CELLS_AT_ONCE = 300_000
+_PIECE = 16_384
+
+
+@dataclass(frozen=True, slots=True)
+class Sums:
+    """Sums at each tau2, w = 1/(v + tau2) and r = y less the weighted mean.
+
+    `w1`, `w2`, `w3` are the sums of w, w^2, w^3; `q`, `q2`, `q3` those of w r^2, w^2 r^2, w^3 r^2; `cross` that of
+    w^2 r; `count` how many households a row is over.
+    """
+
+    count: FloatArray
+    w1: FloatArray
+    w2: FloatArray
+    w3: FloatArray
+    mean: FloatArray
+    q: FloatArray
+    q2: FloatArray
+    q3: FloatArray
+    cross: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Problems:
+    """Households' values and variances, and for each problem which of the households it is about.
+
+    `row` is the household that a problem leaves out, or ends with.
+    """
+
+    y: FloatArray
+    v: FloatArray
+    kept: Kept
+    row: npt.NDArray[np.int64]
+
+    def take(self, which: npt.NDArray[np.int64]) -> "Problems":
+        """Choose some of the problems, in any order and as often as wanted."""
+        return Problems(self.y, self.v, self.kept, self.row[which])
+
+    @property
+    def count(self) -> FloatArray:
+        """How many households each problem has."""
+        k = float(len(self.y))
+        if self.kept == "without_each":
+            return np.full(len(self.row), k - 1.0)
+        if self.kept == "up_to_each":
+            return np.asarray(self.row + 1.0, dtype=np.float64)
+        return np.full(len(self.row), k)
+
+
+def whole(y: FloatArray, v: FloatArray) -> Problems:
+    """Make the one problem of all households."""
+    return Problems(y, v, "all", np.zeros(1, dtype=np.int64))
+
+
+def sums(problems: Problems, tau2: FloatArray) -> Sums:
+    """Compute the sums of each problem at its own tau2.
+
+    Parameters
+    ----------
+    problems : Problems
+        Scaled and centred values.
+    tau2 : array
+        One for each problem.
+
+    Returns
+    -------
+    Sums
+        Residuals are taken before squares, so that variances may differ by many powers of ten. Memory is O(k): the
+        households by problems are gone through in blocks.
+
+    """
+    count = len(problems.row)
+    if problems.kept == "all" and count == 1:
+        out = _sums_of_one(problems.y, problems.v, float(tau2[0]))
+    else:
+        out = np.empty((8, count))
+        step = max(1, _CELLS_AT_ONCE // max(len(problems.y), 1))
+        for begin in range(0, count, step):
+            block = slice(begin, begin + step)
+            out[:, block] = _sums_of_block(_weights(problems, block, tau2[block]), problems.y)
+    return Sums(problems.count, *out)
+
+
+def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float) -> FloatArray:
+    """Give the sums of all households at one tau2, in pieces that stay in a core's cache."""
+    w = np.empty_like(v)
+    w1 = wy = 0.0
+    pieces = [slice(begin, begin + _PIECE) for begin in range(0, len(y), _PIECE)]
+    for piece in pieces:
+        part = w[piece]
+        np.add(v[piece], tau2, out=part)
+        np.divide(1.0, part, out=part)
+        w1 += float(part.sum())
+        wy += float(part @ y[piece])
+    mean = wy / w1
+    totals = np.zeros(6)
+    for piece in pieces:
+        part = w[piece]
+        r = y[piece] - mean
+        wr = part * r
+        q, q2, cross, w2 = wr @ r, wr @ wr, part @ wr, part @ part
+        np.multiply(wr, wr, out=r)
+        q3 = part @ r
+        np.multiply(part, part, out=r)
+        totals += (w2, part @ r, q, q2, q3, cross)
+    return np.array([w1, *totals[:2], mean, *totals[2:]])[:, None]
+
+
+def _sums_of_block(w: FloatArray, y: FloatArray) -> tuple[FloatArray, ...]:
+    w1 = w.sum(axis=1)
+    mean = (w @ y) / w1
+    r = y - mean[:, None]
+    wr = w * r
+    q, q2, cross, w2 = (np.einsum("ij,ij->i", a, b) for a, b in ((wr, r), (wr, wr), (w, wr), (w, w)))
+    np.multiply(wr, wr, out=r)
+    q3 = np.einsum("ij,ij->i", w, r)
+    np.multiply(w, w, out=r)
+    return w1, w2, np.einsum("ij,ij->i", w, r), mean, q, q2, q3, cross
+
+
+def log_determinant(problems: Problems, tau2: FloatArray) -> FloatArray:
+    """Compute the sum of log(v + tau2) of each problem at its own tau2."""
+    out = np.empty(len(problems.row))
+    step = max(1, _CELLS_AT_ONCE // max(len(problems.y), 1))
+    for begin in range(0, len(problems.row), step):
+        block = slice(begin, begin + step)
+        w = _weights(problems, block, tau2[block])
+        out[block] = -np.sum(np.log(np.where(w > 0.0, w, 1.0)), axis=1)
+    return out
+
+
+def _weights(problems: Problems, block: slice, tau2: FloatArray) -> FloatArray:
+    w = 1.0 / (problems.v + tau2[:, None])
+    row = problems.row[block]
+    if problems.kept == "without_each":
+        w[np.arange(len(row)), row] = 0.0
+    elif problems.kept == "up_to_each":
+        w[np.arange(len(problems.v)) > row[:, None]] = 0.0
+    return np.asarray(w)
