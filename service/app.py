@@ -24,6 +24,7 @@ from service.api.calculators import doors
 from service.api.evidence_cache import EvidenceCache
 from service.api.problems import Problem, from_status, from_validation
 from service.api.refusals import from_intake, from_record
+from service.api.routing import methods_at
 from service.api.storage import Storage
 from service.intake.refusals import Refused
 from service.record.database import Database
@@ -72,13 +73,13 @@ def _explain_refusals(api: FastAPI) -> None:
     """Every refusal, the framework's own too, leaves as a problem document."""
 
     async def answer(request: Request, error: Exception) -> Response:
-        return _problem(error).response(request_id_of(request.scope))
+        return _problem(request, error).response(request_id_of(request.scope))
 
     for kind in (HTTPException, RequestValidationError, Refused, RecordError, Exception):
         api.add_exception_handler(kind, answer)
 
 
-def _problem(error: Exception) -> Problem:
+def _problem(request: Request, error: Exception) -> Problem:
     match error:
         case Problem():
             return error
@@ -86,7 +87,8 @@ def _problem(error: Exception) -> Problem:
             return from_validation(error.errors())
         case HTTPException():
             detail = None if error.status_code in {404, 405} else error.detail
-            return from_status(error.status_code, detail, error.headers)
+            headers = {"Allow": ", ".join(methods_at(request))} if error.status_code == 405 else error.headers
+            return from_status(error.status_code, detail, headers)
         case Refused():
             return from_intake(error)
         case RecordError():

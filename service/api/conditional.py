@@ -4,6 +4,8 @@ from fastapi import Request
 from starlette.responses import Response
 
 REVALIDATE = "public, max-age=0, must-revalidate"
+IMMUTABLE = "public, max-age=31536000, immutable"
+PRIVATE = "private, no-store"
 
 
 def matched(request: Request, tag: str) -> bool:

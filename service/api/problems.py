@@ -14,7 +14,11 @@ from pydantic_core import to_json
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from service.api.conditional import PRIVATE
+
 MEDIA_TYPE = "application/problem+json"
+SOON = {"Retry-After": "2"}
+_LONGEST_NAME = 80
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +161,7 @@ class Fault(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
     pointer: str = Field(
-        description="Where: a JSON Pointer (RFC 6901) into the body, or `query/NAME`, `path/NAME`, `header/NAME`."
+        description="Where: a JSON Pointer (RFC 6901) into the body, or `query/NAME`, or `header/NAME`."
     )
     detail: str = Field(description="What to mend.")
 
@@ -200,12 +204,20 @@ class Problem(HTTPException):
         }
         if self.faults:
             body["errors"] = [fault.model_dump() for fault in self.faults]
-        return Response(to_json(body), self.status_code, self.headers, MEDIA_TYPE)
+        # What is refused to one caller may be answered to the next, or in a moment: nobody keeps it.
+        headers = {"Cache-Control": PRIVATE, **(self.headers or {})}
+        return Response(to_json(body), self.status_code, headers, MEDIA_TYPE)
 
 
 def pointer(*steps: str | int) -> str:
     """Spell a JSON Pointer (RFC 6901)."""
-    return "".join(f"/{str(step).replace('~', '~0').replace('/', '~1')}" for step in steps)
+    return "".join(f"/{_printable(step).replace('~', '~0').replace('/', '~1')}" for step in steps)
+
+
+def _printable(name: str | int) -> str:
+    """Shorten a name that the caller made up, and leave out what no text can carry."""
+    text = str(name).encode(errors="replace").decode()
+    return text if len(text) <= _LONGEST_NAME else f"{text[:_LONGEST_NAME]}…"
 
 
 def from_status(status: int, detail: str | None = None, headers: Mapping[str, str] | None = None) -> Problem:
@@ -218,9 +230,11 @@ def from_status(status: int, detail: str | None = None, headers: Mapping[str, st
 
 def from_validation(errors: Sequence[Mapping[str, Any]]) -> Problem:
     """Turn pydantic's error list into faults that name the place and the mend, without echoing the input."""
-    faults = [_fault(error) for error in errors[:100]]
+    if any(error["loc"][:1] == ("path",) for error in errors):
+        return Problem("not-found")
+    faults = list({(fault.pointer, fault.detail): fault for fault in map(_fault, errors[:100])}.values())
     first = faults[0]
-    more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
+    more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
     return Problem("invalid-input", f"{first.pointer or 'the body'}: {first.detail}{more}", faults=faults)
 
 
@@ -246,7 +260,7 @@ def _fault(error: Mapping[str, Any]) -> Fault:
     detail = message[:1].lower() + message[1:]
     if where == "body":
         return Fault(pointer=pointer(*(step for step in steps if not _is_schema_step(step))), detail=detail)
-    return Fault(pointer="/".join([str(where), *map(str, steps)]), detail=detail)
+    return Fault(pointer="/".join([str(where), *map(_printable, steps[:1])]), detail=detail)
 
 
 def _is_schema_step(step: str | int) -> bool:

@@ -1,6 +1,6 @@
 """What the inner rooms refuse, as problem documents: the one place that knows both vocabularies."""
 
-from service.api.problems import Fault, Problem
+from service.api.problems import SOON, Fault, Problem
 from service.intake.refusals import Refused
 from service.record.errors import (
     Conflict,
@@ -12,8 +12,6 @@ from service.record.errors import (
     StaleRevision,
     Unavailable,
 )
-
-_RETRY_SECONDS = "2"
 
 _SLUGS: tuple[tuple[type[RecordError], str], ...] = (
     (NotFound, "not-found"),
@@ -30,7 +28,7 @@ def from_record(error: RecordError) -> Problem:
     """Turn what the record refuses into a problem."""
     slug = next((slug for kind, slug in _SLUGS if isinstance(error, kind)), "internal-error")
     if slug == "unavailable":
-        return Problem(slug, headers={"Retry-After": _RETRY_SECONDS})
+        return Problem(slug, headers=SOON)
     return Problem(slug, error.detail)
 
 
