@@ -5,6 +5,7 @@ from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
+from service.api.conditional import PRIVATE
 from service.api.paging import Cursor, Limit, Page, decode, encode, listed
 from service.api.replications import ReplicationItem, items_of
 from service.api.routing import Route
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from service.record.database import Session
 
 router = APIRouter(route_class=Route, tags=["contributors"])
-_PRIVATE = {"Cache-Control": "private, no-store"}
 
 
 class Me(BaseModel):
@@ -54,7 +54,7 @@ class HouseholdAnswer(BaseModel):
     response_model=NewlyMade,
     summary="Start to contribute",
 )
-async def create_contributor(body: NewContributor, storage: Stored) -> Response:
+async def create_contributor(request: Request, body: NewContributor, storage: Stored) -> Response:
     """Make a contributor with a household of their own. No e-mail address and no real name is asked for."""
     token = new_secret()
 
@@ -62,13 +62,13 @@ async def create_contributor(body: NewContributor, storage: Stored) -> Response:
         made = contributors.create(session, display_name=body.display_name, token_hash=hashed(token))
         return Answer(NewlyMade(id=made.id, display_name=made.display_name, token=token), 201, "/v1/me")
 
-    return await write_now(storage, make)
+    return await write_now(request, storage, make)
 
 
 @router.get("/v1/me", operation_id="read_me", summary="Who am I")
 async def read_me(caller: SignedIn, response: Response) -> Me:
     """Say whose token this is."""
-    response.headers.update(_PRIVATE)
+    response.headers["Cache-Control"] = PRIVATE
     return Me(
         id=caller.id, display_name=caller.display_name, household=caller.household_id, is_steward=caller.is_steward
     )
@@ -77,7 +77,7 @@ async def read_me(caller: SignedIn, response: Response) -> Me:
 @router.post(
     "/v1/me/household", operation_id="call_household", response_model=HouseholdAnswer, summary="Share a kitchen"
 )
-async def call_household(body: HouseholdCall, caller: SignedIn, storage: Stored) -> Response:
+async def call_household(request: Request, body: HouseholdCall, caller: SignedIn, storage: Stored) -> Response:
     """Ask for a join code for your household, or join the household of a code. Earlier work stays where it was done."""
     code = new_secret() if body.join_code is None else None
 
@@ -89,7 +89,7 @@ async def call_household(body: HouseholdCall, caller: SignedIn, storage: Stored)
             contributors.new_join_code(session, contributor.household_id, hashed(code))
         return Answer(HouseholdAnswer(household=contributor.household_id, join_code=code))
 
-    return await write_now(storage, move)
+    return await write_now(request, storage, move)
 
 
 @router.get(
@@ -99,17 +99,17 @@ async def list_my_replications(
     request: Request, caller: SignedIn, storage: Stored, limit: Limit = 50, after: Cursor = None
 ) -> Response:
     """List your own replications, newest first, in every state."""
-    cursor = decode(after, int)
+    beyond = decode(after)
 
     def look(session: "Session") -> tuple[list[ReplicationItem], int | None]:
         found = replication_reads.page(
             session,
             contributor_id=caller.id,
             public_only=False,
-            after=cursor[0] if cursor else None,
+            after=beyond,
             limit=limit + 1,
         )
         return items_of(session, found, limit)
 
     items, more = await storage.read(look)
-    return listed(request, items, encode([more]) if more is not None else None, _PRIVATE)
+    return listed(request, items, encode(more), cache_control=PRIVATE)

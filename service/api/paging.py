@@ -1,10 +1,10 @@
 """Keyset pages: a list answers with its items and the address of the next page."""
 
 import base64
-import binascii
+import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
-from typing import Annotated, Any, Generic, TypeVar
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Generic, TypeVar
 from urllib.parse import urlencode
 
 from fastapi import Query, Request
@@ -12,6 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic_core import to_json
 from starlette.responses import Response
 
+from service.api.conditional import PRIVATE, REVALIDATE, matched, not_modified
+from service.api.links import address
 from service.api.problems import Fault, Problem
 from service.api.routing import JSON
 
@@ -31,22 +33,24 @@ class Page(BaseModel, Generic[Item]):
     next: str | None = Field(description="The address of the next page; null on the last.")
 
 
-def encode(key: Sequence[Any]) -> str:
-    """Wrap a keyset position so that it survives a URL."""
-    return base64.urlsafe_b64encode(json.dumps(list(key), separators=(",", ":")).encode()).decode().rstrip("=")
+def encode(position: int | None) -> str | None:
+    """Wrap a keyset position so that it survives a URL, and nobody counts on its form; None where no page follows."""
+    if position is None:
+        return None
+    return base64.urlsafe_b64encode(json.dumps([position]).encode()).decode().rstrip("=")
 
 
-def decode(cursor: str | None, *types: Callable[[Any], Any]) -> tuple[Any, ...] | None:
-    """Unwrap a cursor into values of the given types, or refuse it."""
+def decode(cursor: str | None) -> int | None:
+    """Unwrap a cursor into the keyset position in it, or refuse it."""
     if cursor is None:
         return None
     try:
-        values = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
-        if not isinstance(values, list) or len(values) != len(types):
-            raise _forged()
-        return tuple(read(value) for read, value in zip(types, values, strict=True))
-    except (ValueError, TypeError, binascii.Error, RecursionError, OverflowError):
+        values = json.loads(base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True))
+    except (ValueError, RecursionError):
         raise _forged() from None
+    if not (isinstance(values, list) and len(values) == 1 and type(values[0]) is int and 0 <= values[0] < 2**53):
+        raise _forged()
+    return int(values[0])
 
 
 def _forged() -> Problem:
@@ -55,14 +59,25 @@ def _forged() -> Problem:
 
 
 def listed(
-    request: Request, items: Sequence[BaseModel], cursor: str | None, headers: Mapping[str, str] | None = None
+    request: Request,
+    items: Sequence[BaseModel],
+    cursor: str | None,
+    *,
+    cache_control: str = REVALIDATE,
+    pinned: Mapping[str, object] | None = None,
 ) -> Response:
-    """Answer with a page, and say in the body and in `Link` where the next one is."""
-    sent = dict(headers or {})
+    """Answer with a page, and say in the body and in `Link` where the next one is; `pinned` goes into its query."""
     following = None
+    headers = {"Cache-Control": cache_control}
     if cursor is not None:
-        kept = [(name, value) for name, value in request.query_params.multi_items() if name != "after"]
-        public_url = request.app.state.settings.public_url
-        following = f"{public_url}{request.url.path}?{urlencode([*kept, ('after', cursor)])}"
-        sent["Link"] = f'<{following}>; rel="next"'
-    return Response(to_json({"items": items, "next": following}), 200, sent, JSON)
+        added = {**(pinned or {}), "after": cursor}
+        kept = [(name, value) for name, value in request.query_params.multi_items() if name not in added]
+        following = f"{address(request, request.scope['path'])}?{urlencode([*kept, *added.items()])}"
+        headers["Link"] = f'<{following}>; rel="next"'
+    body = to_json({"items": items, "next": following})
+    if cache_control == PRIVATE:
+        return Response(body, 200, headers, JSON)
+    tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+    if matched(request, tag):
+        return not_modified(tag, cache_control)
+    return Response(body, 200, headers | {"ETag": tag}, JSON)

@@ -6,14 +6,16 @@ from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from service.api.conditional import REVALIDATE, matched, not_modified
+from service.api.conditional import IMMUTABLE, REVALIDATE, matched, not_modified
 from service.api.evidence import one_line_answers
+from service.api.links import address
 from service.api.paging import Cursor, Limit, Page, decode, encode, listed
-from service.api.parameters import Slug, Version
+from service.api.parameters import SearchWords, Slug, Version
 from service.api.problems import Problem
 from service.api.routing import Route
 from service.api.security import SignedIn
 from service.api.storage import Answer, IdempotencyKeyHeader, Stored, json_response, write_once
+from service.evidence.method import METHOD_VERSION
 from service.intake import asking
 from service.intake.documents import Arm, Impression, ProtocolDocument, QuestionDocument
 from service.record import contributors, ledger, questions
@@ -62,8 +64,8 @@ class ImpressionAnswer(BaseModel):
     text: str
 
 
-def _shown(question: "Question", counts: "Counts", answer: str | None) -> QuestionAnswer:
-    home = f"/v1/questions/{question.slug}"
+def _shown(request: Request, question: "Question", counts: "Counts", answer: str | None) -> QuestionAnswer:
+    home = address(request, f"/v1/questions/{question.slug}")
     return QuestionAnswer(
         slug=question.slug,
         title=question.title,
@@ -95,7 +97,7 @@ async def create_question(
     def ask(session: "Session") -> Answer:
         question = asking.add_question(session, contributors.get(session, caller.id), body)
         counts = questions.counts(session, [question.id]).get(question.id, Counts())
-        return Answer(_shown(question, counts, None), 201, f"/v1/questions/{question.slug}")
+        return Answer(_shown(request, question, counts, None), 201, f"/v1/questions/{question.slug}")
 
     return await write_once(request, storage, caller, key, ask)
 
@@ -106,14 +108,14 @@ async def create_question(
 async def list_questions(
     request: Request,
     storage: Stored,
-    search: Annotated[str | None, Query(max_length=200, description="Words that must all occur.")] = None,
+    search: SearchWords = None,
     stage: Annotated[Literal["ferment", "distil"] | None, Query()] = None,
     status: Annotated[Literal["open", "closed", "merged"] | None, Query()] = None,
     limit: Limit = 50,
     after: Cursor = None,
 ) -> Response:
     """List the questions, newest first, each with its one-line answer."""
-    cursor = decode(after, int)
+    beyond = decode(after)
 
     def look(session: "Session") -> tuple[list[QuestionAnswer], int | None]:
         found = questions.page(
@@ -121,16 +123,16 @@ async def list_questions(
             search=search,
             stage=stage,
             status=status,
-            after=cursor[0] if cursor else None,
+            after=beyond,
             limit=limit + 1,
         )
         kept = found[:limit]
         lines = one_line_answers(request, session, [row.question for row in kept])
-        items = [_shown(row.question, row.counts, lines[row.question.id]) for row in kept]
+        items = [_shown(request, row.question, row.counts, lines[row.question.id]) for row in kept]
         return items, kept[-1].question.position if len(found) > limit else None
 
     items, more = await storage.read(look)
-    return listed(request, items, encode([more]) if more is not None else None, {"Cache-Control": REVALIDATE})
+    return listed(request, items, encode(more))
 
 
 @router.get("/v1/questions/{slug}", operation_id="read_question", response_model=QuestionAnswer, summary="One question")
@@ -139,11 +141,11 @@ async def read_question(request: Request, slug: Slug, storage: Stored) -> Respon
 
     def look(session: "Session") -> tuple[str, QuestionAnswer | None]:
         question = questions.by_slug(session, slug)
-        tag = f'"q{ledger.last_position_of(session, question.id)}"'
+        tag = f'"q{ledger.last_position_of(session, question.id)}-m{METHOD_VERSION}"'
         if matched(request, tag):
             return tag, None
         counts = questions.counts(session, [question.id]).get(question.id, Counts())
-        return tag, _shown(question, counts, one_line_answers(request, session, [question])[question.id])
+        return tag, _shown(request, question, counts, one_line_answers(request, session, [question])[question.id])
 
     tag, shown = await storage.read(look)
     if shown is None:
@@ -194,13 +196,9 @@ async def list_protocols(request: Request, slug: Slug, storage: Stored) -> Respo
 
     def look(session: "Session") -> list[ProtocolAnswer]:
         versions = questions.protocols(session, questions.by_slug(session, slug))
-        return [_protocol(slug, version) for version in versions]
+        return [_protocol(slug, version) for version in versions if version.document is not None]
 
-    found = await storage.read(look)
-    tag = f'"p{len(found)}"'
-    if matched(request, tag):
-        return not_modified(tag)
-    return listed(request, found, None, {"ETag": tag, "Cache-Control": REVALIDATE})
+    return listed(request, await storage.read(look), None)
 
 
 @router.get(
@@ -212,11 +210,11 @@ async def list_protocols(request: Request, slug: Slug, storage: Stored) -> Respo
 async def read_protocol(request: Request, slug: Slug, version: Version, storage: Stored) -> Response:
     """Read one version of a question's protocol."""
     found = await storage.read(lambda session: questions.protocol(session, questions.by_slug(session, slug), version))
+    shown = _protocol(slug, found)
     tag = f'"p{found.version}"'
-    lasting = "public, max-age=31536000, immutable"
     if matched(request, tag):
-        return not_modified(tag, lasting)
-    return json_response(_protocol(slug, found), headers={"ETag": tag, "Cache-Control": lasting})
+        return not_modified(tag, IMMUTABLE)
+    return json_response(shown, headers={"ETag": tag, "Cache-Control": IMMUTABLE})
 
 
 @router.post(

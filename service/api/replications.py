@@ -6,7 +6,7 @@ from fastapi import APIRouter, Header, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from service.api.conditional import REVALIDATE, matched, not_modified
+from service.api.conditional import REVALIDATE
 from service.api.paging import Cursor, Limit, Page, decode, encode, listed
 from service.api.problems import Problem
 from service.api.routing import Route
@@ -159,17 +159,15 @@ async def list_replications(
     after: Cursor = None,
 ) -> Response:
     """List submitted replications, newest first."""
-    cursor = decode(after, int)
+    beyond = decode(after)
 
     def look(session: "Session") -> tuple[list[ReplicationItem], int | None]:
         of_question = questions.by_slug(session, question).id if question is not None else None
-        found = replication_reads.page(
-            session, question_id=of_question, after=cursor[0] if cursor else None, limit=limit + 1
-        )
+        found = replication_reads.page(session, question_id=of_question, after=beyond, limit=limit + 1)
         return items_of(session, found, limit)
 
     items, more = await storage.read(look)
-    return listed(request, items, encode([more]) if more is not None else None, {"Cache-Control": REVALIDATE})
+    return listed(request, items, encode(more))
 
 
 def _public(session: "Session", replication_id: UUID) -> "Replication":
@@ -192,17 +190,15 @@ def _read_back(session: "Session", replication: "Replication") -> dict[str, Any]
 @router.get(
     "/{replication_id}", operation_id="read_replication", response_model=ReplicationAnswer, summary="One replication"
 )
-async def read_replication(request: Request, replication_id: UUID, storage: Stored) -> Response:
+async def read_replication(replication_id: UUID, storage: Stored) -> Response:
     """Read a submitted replication with its report. Before submission it is nobody's business: 404."""
 
-    def look(session: "Session") -> tuple[str, dict[str, Any] | None]:
+    def look(session: "Session") -> tuple[str, dict[str, Any]]:
         replication = _public(session, replication_id)
-        tag = _tag(replication)
-        return tag, None if matched(request, tag) else _read_back(session, replication)
+        return _tag(replication), _read_back(session, replication)
 
+    # The tag names the revision, for If-Match. Withdrawals and flags come without a new one: nothing here is a 304.
     tag, shown = await storage.read(look)
-    if shown is None:
-        return not_modified(tag)
     return json_response(shown, headers={"ETag": tag, "Cache-Control": REVALIDATE})
 
 
@@ -231,14 +227,19 @@ async def list_revisions(request: Request, replication_id: UUID, storage: Stored
         found = replication_reads.revisions(session, _public(session, replication_id))
         return [RevisionAnswer.model_validate(row, from_attributes=True) for row in found]
 
-    return listed(request, await storage.read(look), None, {"Cache-Control": REVALIDATE})
+    return listed(request, await storage.read(look), None)
 
 
 @router.put(
     "/{replication_id}", operation_id="revise_replication", response_model=ReplicationAnswer, summary="Revise or amend"
 )
 async def revise_replication(
-    replication_id: UUID, body: Revision, caller: SignedIn, storage: Stored, if_match: IfMatch = None
+    request: Request,
+    replication_id: UUID,
+    body: Revision,
+    caller: SignedIn,
+    storage: Stored,
+    if_match: IfMatch = None,
 ) -> Response:
     """Send the whole document again: a new revision while registered, an amendment with its reason afterwards."""
     expected = revision_of(if_match)
@@ -247,7 +248,7 @@ async def revise_replication(
         contributor = contributors.get(session, caller.id)
         return _answer(submission.put_replication(session, contributor, replication_id, body, expected))
 
-    return await write_now(storage, put)
+    return await write_now(request, storage, put)
 
 
 @router.post(

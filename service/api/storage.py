@@ -11,14 +11,19 @@ from fastapi import Depends, Header, Request
 from pydantic_core import to_json
 from starlette.responses import Response
 
+from service.api.conditional import PRIVATE
+from service.api.links import address
 from service.api.problems import Problem
 from service.record import idempotency
+from service.record.clock import now
 
 if TYPE_CHECKING:
     from service.api.security import Caller
     from service.record.database import Database, Session
 
 T = TypeVar("T")
+# A few with each new key: the table stays as large as a week's writes, and no write waits for a great sweep.
+_EXPIRED_AT_ONCE = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +69,11 @@ class Storage:
         """Run `work` in one transaction, committed before this returns."""
         return await run_sync(self.database.run_write, work, limiter=self._writers)
 
+    async def schema_is_current(self) -> bool:
+        """Whether the record's tables are those of this software."""
+        found = await run_sync(self.database.schema_revision, limiter=self._readers)
+        return found == self.database.head_revision()
+
 
 def storage_of(request: Request) -> Storage:
     """Find the storage that the application was joined with."""
@@ -98,14 +108,15 @@ async def write_once(
 ) -> Response:
     """Do a creating write once for its Idempotency-Key: the key, the work and the answer are one transaction."""
     if key is None:
-        return _respond(await storage.write(work))
-    scope = {"method": request.method, "path": request.url.path, "key": key}
+        return await write_now(request, storage, work)
+    scope = {"method": request.method, "path": request.scope["path"], "key": key}
     request_hash = hashlib.sha256(await request.body()).hexdigest()
 
     def once(session: "Session") -> Response:
         replay = idempotency.claim(session, contributor_id=caller.id, request_hash=request_hash, **scope)
         if replay is not None:
-            return _raw(replay.body, replay.status, replay.location, replay.etag, {"Idempotent-Replayed": "true"})
+            replayed = {"Idempotent-Replayed": "true"}
+            return _raw(request, replay.body, replay.status, replay.location, replay.etag, replayed)
         answer = work(session)
         content = answer.content()
         idempotency.complete(
@@ -117,26 +128,29 @@ async def write_once(
             etag=answer.etag,
             body=content,
         )
-        return _raw(content, answer.status, answer.location, answer.etag)
+        idempotency.expire(session, now(session), limit=_EXPIRED_AT_ONCE)
+        return _raw(request, content, answer.status, answer.location, answer.etag)
 
     return await storage.write(once)
 
 
-async def write_now(storage: Storage, work: "Callable[[Session], Answer]") -> Response:
+async def write_now(request: Request, storage: Storage, work: "Callable[[Session], Answer]") -> Response:
     """Do a write that needs no Idempotency-Key: an edit guarded by If-Match, or one that mints a secret."""
-    return _respond(await storage.write(work))
-
-
-def _respond(answer: Answer) -> Response:
-    return _raw(answer.content(), answer.status, answer.location, answer.etag)
+    answer = await storage.write(work)
+    return _raw(request, answer.content(), answer.status, answer.location, answer.etag)
 
 
 def _raw(
-    content: bytes, status: int, location: str | None, etag: str | None, extra: Mapping[str, str] | None = None
+    request: Request,
+    content: bytes,
+    status: int,
+    location: str | None,
+    etag: str | None,
+    extra: Mapping[str, str] | None = None,
 ) -> Response:
-    headers = {"Cache-Control": "private, no-store", **(extra or {})}
+    headers = {"Cache-Control": PRIVATE, **(extra or {})}
     if location is not None:
-        headers["Location"] = location
+        headers["Location"] = address(request, location)
     if etag is not None:
         headers["ETag"] = etag
     return Response(content, status, headers, "application/json" if content else None)
