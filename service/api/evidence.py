@@ -1,13 +1,15 @@
 import hashlib
+import re
+from contextlib import suppress
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Annotated, Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Query, Request
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 from starlette.responses import Response
 
-from service.api.conditional import REVALIDATE, matched, not_modified
+from service.api.conditional import IMMUTABLE, REVALIDATE, matched, not_modified
 from service.api.paging import Cursor, Limit, Page, decode, encode, listed
 from service.api.parameters import Slug
 from service.api.problems import Fault, Problem
@@ -31,8 +33,19 @@ if TYPE_CHECKING:
 
 router = APIRouter(prefix="/v1/questions/{slug}/evidence", route_class=Route, tags=["evidence"])
 
-_PINNED = "public, max-age=31536000, immutable"
+_POSITION = re.compile(r"[0-9]{1,15}", re.ASCII)
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
 Word = Annotated[str, StringConstraints(max_length=64)]
+
+
+def _position_or_day(text: object) -> object:
+    """Read just these two: the framework's own reading of a date would take a number for seconds."""
+    if isinstance(text, str) and _POSITION.fullmatch(text):
+        return int(text)
+    if isinstance(text, str) and _DAY.fullmatch(text):
+        with suppress(ValueError):
+            return date.fromisoformat(text)
+    raise ValueError("write a ledger position, or a day such as 2026-05-01")
 
 
 class EvidenceQuery(BaseModel):
@@ -42,7 +55,7 @@ class EvidenceQuery(BaseModel):
     control: Word | None = Field(None, description="An arm's key; the question's control where left out.")
     treatment: Word | None = Field(None, description="An arm's key; the first treatment where left out.")
     protocol_version: int | None = Field(None, ge=1, le=100_000)
-    as_of: int | date | None = Field(
+    as_of: Annotated[int | date, BeforeValidator(_position_or_day)] | None = Field(
         None, description="A ledger position or a date (its end, UTC); now where left out.", examples=[120]
     )
     sealed: bool | None = Field(None, description="Only sealed trials, or only the others.")
@@ -88,6 +101,15 @@ def _position(session: "Session", question: "Question", as_of: int | date | None
     if position == 0:
         raise Problem("not-found", "this question had not been asked at that position")
     return position
+
+
+def _lasting(query: EvidenceQuery) -> str:
+    """For how long an answer may be kept: for ever where nothing can change it, so not before the day is over."""
+    if query.as_of is None or query.method_version is None:
+        return REVALIDATE
+    if isinstance(query.as_of, date) and query.as_of >= datetime.now(UTC).date():
+        return REVALIDATE
+    return IMMUTABLE
 
 
 def _refuse_unshipped(method_version: str | None) -> None:
@@ -154,7 +176,7 @@ async def read_evidence(
         tag, body = await storage.read(look)
     except ComparisonUnknownError as error:
         raise _unknown_comparison(error) from None
-    lasting = _PINNED if query.as_of is not None and query.method_version is not None else REVALIDATE
+    lasting = _lasting(query)
     if body is None:
         return not_modified(tag, lasting)
     return Response(body, headers={"ETag": tag, "Cache-Control": lasting}, media_type=JSON)
@@ -183,18 +205,19 @@ async def list_studies(
     """List every study behind a pooled answer, in order of receipt."""
     _refuse_unshipped(query.method_version)
     filters = query.filters()
-    start = (decode(query.after, int) or (0,))[0]
+    start = decode(query.after) or 0
 
-    def look(session: "Session") -> tuple[list[StudyItem], bool]:
+    def look(session: "Session") -> tuple[list[StudyItem], int]:
         question = questions.by_slug(session, slug)
         position = _position(session, question, query.as_of)
         outcome, found = studies_of(session, question, filters, position, query.outcome, start, query.limit + 1)
-        items = [StudyItem(outcome=outcome, study=study) for study in found]
-        return items[: query.limit], len(items) > query.limit
+        return [StudyItem(outcome=outcome, study=study) for study in found], position
 
     try:
-        items, more = await storage.read(look)
+        items, position = await storage.read(look)
     except ComparisonUnknownError as error:
         raise _unknown_comparison(error) from None
-    cursor = encode([start + query.limit]) if more else None
-    return listed(request, items, cursor, {"Cache-Control": REVALIDATE})
+    more = encode(start + query.limit) if len(items) > query.limit else None
+    # The next page is of the same state: what enters or leaves meanwhile moves nothing across the edge between them.
+    pinned = {"as_of": position}
+    return listed(request, items[: query.limit], more, cache_control=_lasting(query), pinned=pinned)
