@@ -6,16 +6,16 @@ from html import escape
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import HTMLResponse, Response
 
 from service import __version__
-from service.api.problems import PROBLEMS, Problem
+from service.api.problems import PROBLEMS, SOON, Problem
 from service.api.routing import Route
-from service.api.storage import Storage, Stored
+from service.api.storage import Stored
 from service.evidence.method import METHOD_VERSION
-from service.record import ledger, totals
+from service.record import ledger, migrate, totals
 
 if TYPE_CHECKING:
     from service.record.database import Session
@@ -59,7 +59,7 @@ async def version(storage: Stored) -> Version:
         head = ledger.head(session)
         return Version(
             software=f"manybatch {__version__}",
-            schema_revision=storage.database.schema_revision(),
+            schema_revision=migrate.schema_revision(session.connection()),
             method_version=METHOD_VERSION,
             data_at=head.at if head.size else None,
             counts=Counts(**asdict(totals.totals(session)), ledger_entries=head.size),
@@ -77,17 +77,14 @@ async def live() -> Health:
 @router.get("/health/ready", tags=["service"], operation_id="health_ready")
 async def ready(storage: Stored) -> Health:
     """Answer 200 only where the record can be reached and its schema is this software's."""
+    if not await storage.schema_is_current():
+        detail = "the record's schema is not this software's; run `manybatch migrate`"
+        raise Problem("unavailable", detail, headers=SOON)
     await storage.read(ledger.head)
-    if not _schema_is_current(storage):
-        raise Problem("unavailable", "the record's schema is not this software's; run `manybatch migrate`")
     return Health(status="ready")
 
 
-def _schema_is_current(storage: Storage) -> bool:
-    return storage.database.schema_revision() == storage.database.head_revision()
-
-
-@router.get("/problems/{slug}", include_in_schema=False)
+@router.get("/problems/{slug}", include_in_schema=False, response_class=HTMLResponse)
 async def explain_problem(slug: str) -> HTMLResponse:
     """Explain one type of problem to whoever follows its address."""
     kind = PROBLEMS.get(slug)
@@ -106,19 +103,20 @@ _DOCS = """<!doctype html><html lang="en"><meta charset="utf-8"><meta name="view
 _START = """SwaggerUIBundle({url: new URL("../openapi.json", document.currentScript.src).href, dom_id: "#swagger-ui",
   deepLinking: true, defaultModelsExpandDepth: 0, validatorUrl: null});
 """
+_ONLY_FROM_HERE = "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; frame-ancestors 'none'"
 _ASSETS = {"swagger-ui.css": "text/css", "swagger-ui-bundle.js": "text/javascript"}
+_MEDIA = frozenset(_ASSETS.values())
 
 
-@router.get("/docs", include_in_schema=False)
+@router.get("/docs", include_in_schema=False, response_class=HTMLResponse)
 async def docs() -> HTMLResponse:
     """Show the OpenAPI text as a page, from this host alone."""
-    return HTMLResponse(_DOCS)
+    return HTMLResponse(_DOCS, headers={"Content-Security-Policy": _ONLY_FROM_HERE})
 
 
-@router.get("/docs/{asset}", include_in_schema=False)
-async def docs_asset(request: Request, asset: str) -> Response:
+@router.get("/docs/{asset}", include_in_schema=False, responses={200: {"content": {media: {} for media in _MEDIA}}})
+async def docs_asset(asset: str) -> Response:
     """Serve the page's script and style from the installed package."""
-    del request
     if asset == "start.js":
         return Response(_START, media_type="text/javascript")
     if asset not in _ASSETS:
