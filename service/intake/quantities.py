@@ -1,15 +1,19 @@
 """Numbers with units: a bare number is in the unit its field is named for, text is converted.
 
 Text is matched by one regular expression and looked up in an allow-list; only a unit's plain name, never the
-caller's text, reaches pint.
+caller's text, reaches pint. What no factor can convert is computed.
 """
 
 import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from pydantic_core import PydanticCustomError, core_schema
+
+from service.science import ethanol_water
+from service.science.errors import InputError
 
 if TYPE_CHECKING:
     from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
@@ -67,15 +71,31 @@ _UNITS: dict[str, tuple[str, str]] = {
     "kg/l": ("kilogram/liter", "density"),
     "%": ("percent", "percent"),
     "percent": ("percent", "percent"),
-    "% vol": ("percent", "percent"),
-    "% abv": ("percent", "percent"),
-    "plato": ("percent", "percent"),
-    "degp": ("percent", "percent"),
-    "°p": ("percent", "percent"),
-    "degbx": ("percent", "percent"),
-    "°bx": ("percent", "percent"),
+    "% vol": ("percent", "alcohol"),
+    "% abv": ("percent", "alcohol"),
+    "plato": ("percent", "extract"),
+    "degp": ("percent", "extract"),
+    "°p": ("percent", "extract"),
+    "degbx": ("percent", "extract"),
+    "°bx": ("percent", "extract"),
     "w": ("watt", "power"),
     "kw": ("kilowatt", "power"),
+}
+
+
+def _abv_from_us_proof(us_proof: float) -> float:
+    """Percent by volume at 20 °C; proof is at 60 °F, with ethanol's density there (27 CFR 30.11)."""
+    return float(ethanol_water.abv_from_mass_fraction(ethanol_water.mass_fraction_from_us_proof(us_proof)))
+
+
+# What people write -> (how to compute the field's own unit, dimension): a factor would be wrong.
+_COMPUTED: Mapping[str, tuple[Callable[[float], float], str]] = {"us proof": (_abv_from_us_proof, "alcohol")}
+
+# A plain percent is whatever percent its field is; a field that says no more takes a strength too.
+_TAKEN: Mapping[str, frozenset[str]] = {
+    "alcohol": frozenset({"alcohol", "percent"}),
+    "extract": frozenset({"extract", "percent"}),
+    "percent": frozenset({"alcohol", "percent"}),
 }
 
 
@@ -90,8 +110,11 @@ def _factor(written: str, target: str) -> tuple[float, float]:
     return (one - zero) / 100.0, zero
 
 
+@cache
 def _units_of(dimension: str) -> str:
-    return ", ".join(sorted({name for name, (_, kind) in _UNITS.items() if kind == dimension}))
+    taken = _TAKEN.get(dimension, {dimension})
+    known = [*_UNITS.items(), *_COMPUTED.items()]
+    return ", ".join(sorted({name for name, (_, kind) in known if kind in taken}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,23 +142,28 @@ class Quantity:
                 {"unit": self.unit, "dimension": self.dimension, "units": _units_of(self.dimension)},
             )
         written = " ".join(match[2].lower().split())
-        known = _UNITS.get(written)
+        known = _UNITS.get(written) or _COMPUTED.get(written)
         if known is None:
             raise PydanticCustomError(
                 "quantity_unit",
                 "this unit is not known here; use a bare number in {unit}, or one of {units}",
                 {"unit": self.unit, "units": _units_of(self.dimension)},
             )
-        name, dimension = known
-        if dimension != self.dimension:
+        way, dimension = known
+        if dimension not in _TAKEN.get(self.dimension, {self.dimension}):
             raise PydanticCustomError(
                 "quantity_dimension",
                 "this is a unit of {given}; a unit of {dimension} is needed, such as {units}",
                 {"given": dimension, "dimension": self.dimension, "units": _units_of(self.dimension)},
             )
-        scale, offset = _factor(name, self.unit)
-        number = float(match[1]) * scale + (0.0 if self.is_difference else offset)
-        return float(f"{number:.14g}")  # 68 degF is 20 °C, not 20.000000000000043
+        if isinstance(way, str):
+            scale, offset = _factor(way, self.unit)
+            number = float(match[1]) * scale + (0.0 if self.is_difference else offset)
+            return float(f"{number:.14g}")  # 68 degF is 20 °C, not 20.000000000000043
+        try:
+            return way(float(match[1]))
+        except InputError as error:
+            raise PydanticCustomError("quantity_range", "{detail}", {"detail": error.detail}) from None
 
     def __get_pydantic_core_schema__(
         self, source: type[Any], handler: "GetCoreSchemaHandler"
@@ -149,7 +177,7 @@ class Quantity:
         """Say that text with a unit is taken too."""
         number = handler(schema)
         text = {"type": "string", "maxLength": _LONGEST, "description": f"a number and a unit of {self.dimension}"}
-        return {"anyOf": [number, text]}
+        return {"anyOf": [*number.get("anyOf", [number]), text]}
 
 
 CELSIUS = Quantity("degree_Celsius", "temperature")
@@ -161,6 +189,8 @@ GRAMS = Quantity("gram", "mass")
 HOURS = Quantity("hour", "time")
 DAYS = Quantity("day", "time")
 PERCENT = Quantity("percent", "percent")
+STRENGTH = Quantity("percent", "alcohol")
+EXTRACT = Quantity("percent", "extract")
 KG_PER_M3 = Quantity("kilogram/meter**3", "density")
 G_PER_L = Quantity("gram/liter", "density")
 WATTS = Quantity("watt", "power")
