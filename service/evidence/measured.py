@@ -1,36 +1,22 @@
 """What was measured: one number a household, treatment less control, and whether it matters."""
 
-from collections.abc import Iterable, Mapping, Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import sqrt
-from statistics import mean
+from statistics import fmean
 from typing import Any
-from uuid import UUID
 
-import numpy as np
-
-from service.evidence.blocks import (
-    AnyTimeMean,
-    Measured,
-    MeasuredLeftOut,
-    MeasuredRobustness,
-    MeasuredStudy,
-    MeasuredSubset,
-    NextHousehold,
-    SignCount,
-    Withheld,
-)
-from service.evidence.certainty import Claim
-from service.evidence.collect import Collected, Counted
+from service.evidence.blocks import LONGEST_LIST, AnyTimeMean, MeasuredStudy, NextHousehold, Range, SignCount, Withheld
+from service.evidence.claim import CANNOT_TELL, Claim
+from service.evidence.collect import Collected
+from service.evidence.measured_blocks import Measured, RatioScale
+from service.evidence.measured_robustness import robustness, signs_of, study_of
+from service.evidence.measured_words import MeasuredFigures, ReadingFigures, measured_reading
 from service.evidence.outcomes import OutcomeWords, words_for
-from service.evidence.perceivable import LONGEST_LIST, silent
-from service.evidence.wording import MeasuredFigures
+from service.evidence.second_method import second_method
 from service.record.rows import RecordedObservation
-from service.science.pooling.difference_results import DifferenceStudy, PooledDifferences
+from service.science.pooling.difference_results import PooledDifferences
 from service.science.pooling.household_mean import pool_household_differences
-from service.science.pooling.without_two import verdicts_without_two
-
-CANNOT_TELL = "cannot_tell_yet"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,97 +24,154 @@ class MeasuredOutcome:
     """One pooled outcome, and what the answer and the certainty rule ask of it."""
 
     words: OutcomeWords
-    pooled: PooledDifferences
     block: Measured
     figures: MeasuredFigures
     rows: Sequence[RecordedObservation]
-    values: Sequence[float]
 
-    def claim(self, counts: Counted) -> Claim:
+    def claim(self) -> Claim:
         """Put the pooled outcome into the terms that the certainty rule weighs.
 
         Batch luck is in the spread between households, so that the interval holds it already.
         """
         robust, verdict = self.block.robustness, self.block.verdict
         return Claim(
-            replications=counts.replications,
             households=self.figures.households,
             verdict=verdict,
             e_value=None,
-            started=counts.started,
-            reported=counts.reported,
+            shows="",
+            among="registered",
             in_registered_or_sealed=len({row.household_id for row in self.rows if row.registered}),
             batch_luck_open=False,
             unchanged={
-                "leaving out any two households": self._keeps_without_two(),
+                "leaving out any two households": robust.without_any_two is True,
                 "counting only the registered": robust.registered_only.verdict == verdict,
                 "putting the retracted back": robust.with_retracted.verdict == verdict,
                 "taking every silent start as no difference": robust.silent_as_zero.verdict == verdict,
             },
         )
 
-    def _keeps_without_two(self) -> bool:
-        smallest = self.figures.smallest_that_matters
-        if smallest is None:
-            return False
-        return verdicts_without_two(np.array(self.values), smallest) == {self.block.verdict}
-
 
 def measured(collected: Collected, outcome: str) -> MeasuredOutcome:
     """Pool one measured outcome over households."""
-    rows = [row for row in collected.of(outcome) if row.difference is not None]
+    every = collected.of(outcome)
+    rows = [row for row in every if row.difference is not None]
+    unfinished = len(every) - len(rows)
     words = words_for(outcome)
-    goal = collected.goals.get(outcome, {})
-    smallest = goal.get("smallest_difference_that_matters") or words.smallest_that_matters
-    pooled = pool_household_differences([_study(row) for row in rows], smallest_that_matters=smallest)
+    smallest = collected.aims.smallest.get(outcome)
+    matters = _on_scale(smallest, rows, words)
+    # A mean without the arms that had not finished would be of the quick ones only: then signs alone are counted.
+    studies = [] if unfinished else [study_of(row) for row in rows]
+    pooled = pool_household_differences(studies, smallest_that_matters=matters)
     verdict = pooled.verdict or CANNOT_TELL
-    block = Measured(
-        unit=words.unit,
-        scale=words.scale,
+    figures = MeasuredFigures(
         households=pooled.households,
         estimate=pooled.estimate,
-        low=pooled.low,
-        high=pooled.high,
-        standard_error=pooled.standard_error,
-        p_value=pooled.p_value,
+        low=pooled.any_time.low,
+        high=pooled.any_time.high,
+        smallest=smallest,
+        matters=matters,
+        verdict=verdict,
+        identical=pooled.identical,
+        unfinished=unfinished,
+    )
+    block = Measured(
+        unit=words.unit or _unit(every),
+        scale=words.scale,
+        **{name: getattr(pooled, name) for name in _SHARED},
         any_time=AnyTimeMean.model_validate(pooled.any_time),
-        next_household=NextHousehold(
-            low=pooled.next_household.low,
-            high=pooled.next_household.high,
-            convention=_convention(pooled),
-        ),
-        sd_between_households=pooled.sd_between_households,
-        reading_sd=pooled.reading_sd,
-        sign_count=SignCount.model_validate(pooled.sign_count),
+        ratio=_ratio(pooled) if words.scale == "log_ratio" else None,
+        next_household=_next(pooled),
+        sign_count=_signs(pooled, every),
+        unfinished=unfinished,
+        second_method=second_method(studies, pooled, words),
         studies=[study_of_record(row) for row in rows[:LONGEST_LIST]],
         studies_total=len(rows),
-        robustness=_robustness(collected, rows, pooled, smallest),
+        robustness=robustness(collected, outcome, [] if unfinished else rows, pooled, matters),
         primary=collected.primary == outcome,
         smallest_difference_that_matters=smallest,
         verdict=verdict,
-        withheld=[
-            Withheld.model_validate(withheld)
-            for withheld in pooled.withheld
-            if withheld.output in _SHOWN or "," in withheld.output
-        ],
-        reading=pooled.reading,
+        withheld=_withheld(pooled, unfinished),
+        reading=measured_reading(figures, _beside(pooled, primary=collected.primary == outcome), words),
     )
-    return MeasuredOutcome(words, pooled, block, _figures(pooled, smallest, verdict), rows, _household_means(rows))
+    return MeasuredOutcome(words, block, figures, rows)
 
 
-def _household_means(rows: Sequence[RecordedObservation]) -> list[float]:
-    by_household: dict[UUID, list[float]] = {}
-    for row in rows:
-        by_household.setdefault(row.household_id, []).append(float(row.difference or 0.0))
-    return [mean(values) for values in by_household.values()]
+_SHARED = (
+    "households",
+    "estimate",
+    "low",
+    "high",
+    "standard_error",
+    "p_value",
+    "sd_between_households",
+    "reading_sd",
+)
+_NOT_SHOWN = {"tau2", "q", "i2_percent", "i2_tau2_percent", "h2"}
 
 
-_SHOWN = {"estimate", "any_time", "next_household", "sd_between_households"}
+def _on_scale(smallest: float | None, rows: Sequence[RecordedObservation], words: OutcomeWords) -> float | None:
+    """Put the smallest difference that matters on the scale; for a ratio, as a part of what the control gives."""
+    if smallest is None or words.scale == "difference":
+        return smallest
+    controls = [value for row in rows if (value := row.details.get("control_value")) is not None and value > 0.0]
+    if not controls:
+        return None
+    return math.log1p(smallest / math.exp(fmean(math.log(value) for value in controls)))
 
 
-def _convention(pooled: PooledDifferences) -> str:
+def _unit(rows: Sequence[RecordedObservation]) -> str:
+    return next((str(row.details["unit"]) for row in rows if row.details.get("unit")), "")
+
+
+def _ratio(pooled: PooledDifferences) -> RatioScale:
+    def back(value: float | None) -> float | None:
+        return None if value is None else math.exp(value)
+
+    return RatioScale(
+        estimate=back(pooled.estimate),
+        low=back(pooled.low),
+        high=back(pooled.high),
+        any_time=Range(low=back(pooled.any_time.low), high=back(pooled.any_time.high)),
+    )
+
+
+def _next(pooled: PooledDifferences) -> NextHousehold:
     rough = "; rough below ten households" if pooled.next_household.rough else ""
-    return f"the next household's observed difference, Student's t, batch luck and reading error included{rough}"
+    return NextHousehold(
+        low=pooled.next_household.low,
+        high=pooled.next_household.high,
+        convention=f"the next household's observed difference, Student's t, batch luck and reading included{rough}",
+    )
+
+
+def _signs(pooled: PooledDifferences, rows: Sequence[RecordedObservation]) -> SignCount:
+    """Count which way households went; by which arm finished first where one hadn't."""
+    if pooled.households or not rows:
+        return SignCount.model_validate(pooled.sign_count)
+    return SignCount.model_validate(signs_of(rows))
+
+
+def _withheld(pooled: PooledDifferences, unfinished: int) -> list[Withheld]:
+    if unfinished:
+        reason = "an arm had not finished somewhere: a mean of the others would be of the quick ones only"
+        return [Withheld(output="estimate, low, high, any_time, next_household", reason=reason)]
+    return [Withheld.model_validate(each) for each in pooled.withheld if each.output not in _NOT_SHOWN]
+
+
+def _beside(pooled: PooledDifferences, *, primary: bool) -> ReadingFigures:
+    return ReadingFigures(
+        low=pooled.low,
+        high=pooled.high,
+        e_value=pooled.any_time.e_value,
+        next_low=pooled.next_household.low,
+        next_high=pooled.next_household.high,
+        sd=pooled.sd_between_households,
+        reading_sd=pooled.reading_sd,
+        lower=pooled.sign_count.lower,
+        higher=pooled.sign_count.higher,
+        one_household_decides=pooled.robustness.one_household_decides,
+        primary=primary,
+    )
 
 
 def study_of_record(row: RecordedObservation) -> MeasuredStudy:
@@ -142,62 +185,4 @@ def study_of_record(row: RecordedObservation) -> MeasuredStudy:
         treatment_value=details.get("treatment_value"),
         registered=row.registered,
         flags=list(row.flags),
-    )
-
-
-def _study(row: RecordedObservation) -> DifferenceStudy:
-    return DifferenceStudy(
-        label=str(row.replication_id),
-        difference=float(row.difference or 0.0),
-        household=str(row.household_id),
-        standard_error=None if row.variance is None else sqrt(row.variance),
-    )
-
-
-def _subset(studies: Sequence[DifferenceStudy], smallest: float | None) -> MeasuredSubset:
-    pooled = pool_household_differences(studies, smallest_that_matters=smallest)
-    return MeasuredSubset(
-        households=pooled.households,
-        estimate=pooled.estimate,
-        low=pooled.any_time.low,
-        high=pooled.any_time.high,
-        verdict=pooled.verdict or CANNOT_TELL,
-    )
-
-
-def _robustness(
-    collected: Collected, rows: Sequence[RecordedObservation], pooled: PooledDifferences, smallest: float | None
-) -> MeasuredRobustness:
-    whole = [_study(row) for row in rows]
-    outcome = rows[0].outcome if rows else ""
-
-    def only(kept: Iterable[RecordedObservation]) -> MeasuredSubset:
-        return _subset([_study(row) for row in kept], smallest)
-
-    put_back = [row for row in collected.retracted if row.outcome == outcome and row.difference is not None]
-    unheard = [
-        DifferenceStudy(str(start.replication_id), 0.0, str(start.household_id)) for start in silent(collected.starts)
-    ]
-    return MeasuredRobustness(
-        registered_only=only(row for row in rows if row.registered),
-        vouched_only=only(row for row in rows if row.vouched),
-        conditions_met_only=only(row for row in rows if row.conditions_met),
-        with_retracted=only([*rows, *put_back]),
-        silent_as_zero=_subset([*whole, *unheard], smallest),
-        leave_one_out=[
-            MeasuredLeftOut(household=left.label, estimate=left.estimate, low=left.low, high=left.high)
-            for left in pooled.robustness.leave_one_out[:LONGEST_LIST]
-        ],
-        one_household_decides=pooled.robustness.one_household_decides,
-    )
-
-
-def _figures(pooled: PooledDifferences, smallest: float | None, verdict: str) -> MeasuredFigures:
-    return MeasuredFigures(
-        households=pooled.households,
-        estimate=pooled.estimate,
-        low=pooled.any_time.low,
-        high=pooled.any_time.high,
-        smallest_that_matters=smallest,
-        verdict=verdict,
     )

@@ -1,57 +1,64 @@
 """What would help most now."""
 
-from collections.abc import Mapping
 from math import isinf
 
+from service.evidence.aims import PERCEIVABLE
+from service.evidence.claim import Claim
 from service.evidence.collect import Collected
-from service.evidence.measured import MeasuredOutcome
-from service.evidence.perceivable import SHAMS_THAT_EXCLUDE_LUCK, Tasted
+from service.evidence.conditions import said
+from service.evidence.sham import SHAMS_THAT_EXCLUDE_LUCK
 from service.evidence.shape import NextStep
 from service.evidence.wording import households
 from service.science.plain_words import counted
 from service.science.pooling.any_time_t import half_width
 
 _SIGNIFICANCE = 0.05
-_FEWEST = 8
+_ENOUGH = 8
+_ENOUGH_REGISTERED = 5
 _MOST = 100_000
 
 
-def next_step(collected: Collected, trials: Tasted, outcomes: Mapping[str, MeasuredOutcome]) -> NextStep:
+def next_step(collected: Collected, claim: Claim) -> NextStep:
     """Say which replication would teach most, by what the answer lacks.
 
     Parameters
     ----------
     collected : Collected
         The record's part.
-    trials : Tasted
-        The pooled trials.
-    outcomes : mapping
-        The pooled measured outcomes, by name.
+    claim : Claim
+        What the primary outcome says.
 
     """
-    primary = outcomes.get(collected.primary)
-    count = primary.figures.households if primary is not None else trials.figures.households
     return NextStep(
-        what_would_help=_help(count, trials, collected),
+        what_would_help=_help(collected, claim),
         missing_conditions=_untried(collected),
-        households_to_halve_the_interval=households_to_halve(count),
+        households_to_halve_the_interval=households_to_halve(claim.households),
     )
 
 
-def _help(count: int, trials: Tasted, collected: Collected) -> str:
-    if count == 0:
-        return "A first replication: follow the protocol, and register the plan before the first glass."
-    if count < _FEWEST:
-        return f"Replications from {counted(_FEWEST - count)} more households, each registered before the first glass."
-    if trials.figures.batch_luck_open and trials.figures.households:
-        return (
-            f"Sham trials: {households(SHAMS_THAT_EXCLUDE_LUCK)} that taste two vessels of one arm against each other, "
-            "to see how far batch luck alone can be tasted."
+def _help(collected: Collected, claim: Claim) -> str:
+    when = "the first glass" if collected.primary == PERCEIVABLE else "pitching"
+    missing, halving, untried = _ENOUGH - claim.households, households_to_halve(claim.households), _untried(collected)
+    if claim.households == 0:
+        said = f"A first replication: follow the protocol, and register the plan before {when}."
+    elif missing == 1:
+        said = f"A replication from one more household, registered before {when}."
+    elif missing > 1:
+        said = f"Replications from {counted(missing)} more households, each registered before {when}."
+    elif claim.batch_luck_open and claim.decided:
+        said = (
+            f"Sham trials: {households(SHAMS_THAT_EXCLUDE_LUCK)} or more that taste two vessels of one arm against "
+            "each other, to see how far batch luck alone can be tasted."
         )
-    registered = {row.household_id for row in collected.rows if row.registered or row.sealed}
-    if len(registered) < _FEWEST // 2 + 1:
-        return "Replications that are registered before the first glass, or sealed."
-    return "A replication under conditions that nobody has tried yet, registered before the first glass."
+    elif not claim.decided and halving is not None:
+        said = f"More households: {counted(halving)} more would halve the range, at the spread seen so far."
+    elif claim.in_registered_or_sealed < _ENOUGH_REGISTERED:
+        said = f"Replications that are registered before {when}."
+    elif untried:
+        said = f"A replication with {untried[0]}, registered before {when}."
+    else:
+        said = f"A replication in another kitchen, registered before {when}: {households(claim.households)} so far."
+    return said
 
 
 def households_to_halve(count: int) -> int | None:
@@ -74,12 +81,12 @@ def households_to_halve(count: int) -> int | None:
 
 
 def _untried(collected: Collected) -> list[str]:
-    """Conditions on which every replication so far says the same."""
+    """Find conditions on which every replication so far says the same."""
     seen: dict[str, set[str]] = {}
     where: dict[str, set[object]] = {}
     for row in collected.rows:
         for key, value in row.moderators.items():
-            seen.setdefault(key, set()).add(str(value).lower() if isinstance(value, bool) else str(value))
+            seen.setdefault(key, set()).add(said(value))
             where.setdefault(key, set()).add(row.household_id)
     return [
         f"{key} other than {next(iter(values))}"

@@ -2,133 +2,81 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-
-from service.evidence.blocks import (
-    ConditionSubset,
-    Estimate,
-    PerceivableDifference,
-    ShamTrials,
-    TrialsRobustness,
-    TrialsSubset,
-    TrialStudyOfRecord,
-)
-from service.evidence.certainty import Claim
-from service.evidence.collect import PERCEIVABLE, Collected, Counted
-from service.evidence.wording import TOLD_APART, TastedFigures
-from service.record.rows import RecordedObservation, Start
-from service.science.discrimination import METHODS, significance
-from service.science.pooling.trials import PooledTrials, TrialStudy, pool_trials
-from service.science.pooling.without_two import least_log_e_without_two, verdicts_without_two
+from service.evidence.aims import PERCEIVABLE
+from service.evidence.blocks import LONGEST_LIST, Estimate, TrialStudyOfRecord
+from service.evidence.claim import Claim
+from service.evidence.collect import Collected
+from service.evidence.sham import batch_luck_open, is_told, sham_trials
+from service.evidence.tasted_robustness import Held, keeps_without_two, robustness
+from service.evidence.tasted_subset import only_above_chance, study_of
+from service.evidence.tasted_words import TastedFigures
+from service.evidence.trial_blocks import PerceivableDifference, ShamTrials
+from service.evidence.wording import TOLD_APART
+from service.record.rows import RecordedObservation
+from service.science.discrimination import significance
+from service.science.pooling.trials import PooledTrials, pool_trials
 
 SMALLEST_THAT_MATTERS = 0.3
-SHAMS_THAT_EXCLUDE_LUCK = 3
-LONGEST_LIST = 200
-_FEWEST_PRESENTATIONS = 6
-"""A household's tastings from which its proportion joins the any-time t interval."""
-_EARLY_SPLITS = {"recipe", "must"}
 
 
 @dataclass(frozen=True, slots=True)
 class Tasted:
-    """The pooled trials, and what the answer and the certainty rule ask of them."""
+    """The pooled trials, and what the answer and the certainty rule ask of them. `log_path` is the evidence's path."""
 
-    pooled: PooledTrials
     block: PerceivableDifference
     figures: TastedFigures
     rows: Sequence[RecordedObservation]
+    log_path: Sequence[float]
 
-    def claim(self, counts: Counted) -> Claim:
+    def claim(self) -> Claim:
         """Put the pooled trials into the terms that the certainty rule weighs."""
         robust = self.block.robustness
-        stricter = {row.household_id for row in self.rows if row.registered or row.sealed}
+        holds = Held(self.figures.told_apart, self.figures.verdict)
         return Claim(
-            replications=counts.replications,
-            households=self.pooled.households,
-            verdict=self.pooled.verdict,
-            e_value=self.pooled.any_time.e_value,
-            started=counts.started,
-            reported=counts.reported,
-            in_registered_or_sealed=len(stricter),
-            batch_luck_open=self.figures.batch_luck_open,
+            households=self.figures.households,
+            verdict=self.figures.verdict,
+            e_value=self.figures.e_value,
+            shows="they can tell",
+            among="sealed or registered",
+            in_registered_or_sealed=len({row.household_id for row in self.rows if row.registered or row.sealed}),
+            batch_luck_open=self.figures.luck != "excluded",
             unchanged={
-                "leaving out any two households": self._keeps_without_two(),
-                "counting only the sealed or registered": self._holds_in(robust.sealed_or_registered_only),
-                "putting the retracted back": self._holds_in(robust.with_retracted),
-                "taking every silent start as chance": self._holds_in(robust.silent_as_chance),
+                "leaving out any two households": robust.without_any_two is True,
+                "counting only the sealed or registered": holds.in_(robust.sealed_or_registered_only),
+                "putting the retracted back": holds.in_(robust.with_retracted),
+                "taking every silent start as chance": holds.in_(robust.silent_as_chance),
             },
         )
-
-    def _holds_in(self, subset: TrialsSubset) -> bool:
-        """Whether a subset gives the same answer: "they can tell" by its own evidence, else the same verdict."""
-        if self.figures.told_apart:
-            return subset.e_value is not None and subset.e_value >= TOLD_APART
-        return subset.verdict == self.pooled.verdict
-
-    def _keeps_without_two(self) -> bool:
-        households: dict[tuple[object, str], list[int]] = {}
-        for row in self.rows:
-            counts = households.setdefault((row.household_id, str(row.method)), [0, 0])
-            counts[0] += row.correct or 0
-            counts[1] += row.presented or 0
-        correct, presented = np.array(list(households.values()), dtype=np.int64).reshape(-1, 2).T
-        guess = np.array([METHODS[method].guess_probability for _, method in households])
-        if self.figures.told_apart:
-            return least_log_e_without_two(correct, presented, guess) >= math.log(TOLD_APART)
-        if len(set(guess.tolist())) != 1:
-            return False
-        shares = (correct / presented - guess) / (1.0 - guess)
-        found = verdicts_without_two(shares[presented >= _FEWEST_PRESENTATIONS], self.figures.smallest_that_matters)
-        return found == {self.pooled.verdict}
 
 
 def tasted(collected: Collected) -> Tasted:
     """Pool the comparison's blind trials, each set's order a fresh fair draw; the others stand beside."""
     rows = collected.of(PERCEIVABLE)
     inside = [row for row in rows if row.outside_the_test is None]
-    smallest = smallest_that_matters(collected)
-    studies = [_study(row) for row in inside]
-    pooled = pool_trials(studies, smallest_that_matters=smallest)
-    sham = _sham(collected)
+    smallest = collected.aims.smallest.get(PERCEIVABLE, SMALLEST_THAT_MATTERS)
+    pooled = pool_trials([study_of(row) for row in inside], smallest_that_matters=smallest)
+    decided = only_above_chance(pooled.verdict, pooled.correct, pooled.expected_by_chance)
+    sham = sham_trials(collected, smallest)
+    held = Held(pooled.any_time.e_value >= TOLD_APART, decided)
     block = PerceivableDifference(
         **_shared(pooled),
         studies=[_shown(*each) for each in zip(pooled.studies[:LONGEST_LIST], inside[:LONGEST_LIST], strict=True)],
         studies_total=len(inside),
         smallest_difference_that_matters=smallest,
-        verdict=pooled.verdict,
+        verdict=decided,
+        primary=collected.primary == PERCEIVABLE,
         sham=sham,
         outside_the_test=dict(Counter(str(row.outside_the_test) for row in rows if row.outside_the_test is not None)),
-        robustness=_robustness(collected, inside, rows, pooled, smallest),
+        robustness=robustness(collected, inside, rows, smallest, without_two=keeps_without_two(inside, held, smallest)),
         withheld=list(pooled.withheld),
         reading=pooled.reading,
     )
-    return Tasted(pooled, block, _figures(pooled, collected, sham, smallest), inside)
-
-
-def smallest_that_matters(collected: Collected) -> float:
-    """The proportion discriminating that the protocol says matters."""
-    goal = collected.goals.get(PERCEIVABLE, {})
-    return float(goal.get("smallest_difference_that_matters") or SMALLEST_THAT_MATTERS)
-
-
-def batch_luck_open(collected: Collected, sham: ShamTrials | None) -> bool:
-    """Whether two vessels of one recipe could explain what was tasted: the arms part early and few ran shams."""
-    return collected.split_point in _EARLY_SPLITS and (sham is None or sham.households < SHAMS_THAT_EXCLUDE_LUCK)
-
-
-def silent(starts: Iterable[Start]) -> list[Start]:
-    """The replications that were started and gave no result."""
-    return [start for start in starts if start.submitted_position is None]
-
-
-def _study(row: RecordedObservation) -> TrialStudy:
-    return TrialStudy(
-        str(row.replication_id), str(row.method), row.presented or 0, row.correct or 0, str(row.household_id)
-    )
+    figures = _figures(pooled, collected, sham, smallest, decided)
+    return Tasted(block, figures, inside, pooled.any_time.log_path)
 
 
 _SHARED = (
@@ -185,107 +133,28 @@ def _shown(alone: _Alone, row: RecordedObservation) -> TrialStudyOfRecord:
     )
 
 
-def _sham(collected: Collected) -> ShamTrials | None:
-    rows = collected.of(PERCEIVABLE, sham=True)
-    if not rows:
-        return None
-    pooled = pool_trials([_study(row) for row in rows])
-    return ShamTrials(
-        households=pooled.households,
-        presentations=pooled.presentations,
-        correct=pooled.correct,
-        proportion_discriminating=Estimate.model_validate(pooled.proportion_discriminating),
-    )
-
-
-def _subset(pooled: PooledTrials) -> TrialsSubset:
-    return TrialsSubset(
-        households=pooled.households,
-        presentations=pooled.presentations,
-        correct=pooled.correct,
-        p_value=pooled.nobody_can_tell.p_value if pooled.households else None,
-        e_value=pooled.any_time.e_value if pooled.households else None,
-        proportion_discriminating=Estimate.model_validate(pooled.proportion_discriminating),
-        verdict=pooled.verdict,
-    )
-
-
-def _robustness(
-    collected: Collected,
-    inside: Sequence[RecordedObservation],
-    rows: Sequence[RecordedObservation],
-    pooled: PooledTrials,
-    smallest: float,
-) -> TrialsRobustness:
-    whole = [_study(row) for row in inside]
-
-    def over(studies: Sequence[TrialStudy]) -> TrialsSubset:
-        same = len(studies) == len(whole)
-        return _subset(pooled if same else pool_trials(studies, smallest_that_matters=smallest))
-
-    def only(kept: Iterable[RecordedObservation]) -> TrialsSubset:
-        return over([_study(row) for row in kept])
-
-    put_back = [row for row in collected.retracted if row.outcome == PERCEIVABLE and not row.sham]
-    return TrialsRobustness(
-        sealed_only=only(row for row in inside if row.sealed),
-        sealed_or_registered_only=only(row for row in inside if row.sealed or row.registered),
-        registered_only=only(row for row in inside if row.registered),
-        vouched_only=only(row for row in inside if row.vouched),
-        conditions_met_only=only(row for row in inside if row.conditions_met),
-        with_retracted=over([*whole, *(_study(row) for row in put_back if row.outside_the_test is None)]),
-        with_outside_the_test=only(rows),
-        silent_as_chance=over([*whole, *_as_chance(collected)]),
-        by_condition=[
-            ConditionSubset(condition=key, value=value, **dict(only(kept)))
-            for key, value, kept in _by_condition(inside)
-        ],
-    )
-
-
-def _as_chance(collected: Collected) -> list[TrialStudy]:
-    """Stand in for every silent start a trial of its planned size that did as guessing does."""
-    studies = []
-    for start in silent(collected.starts):
-        method = str(start.plan.get("method"))
-        presented = start.plan.get("presentations")
-        if method in METHODS and presented:
-            right = round(presented * METHODS[method].guess_probability)
-            studies.append(TrialStudy(str(start.replication_id), method, presented, right, str(start.household_id)))
-    return studies
-
-
-_LONGEST_CONDITIONS = 12
-
-
-def _by_condition(rows: Sequence[RecordedObservation]) -> list[tuple[str, str, list[RecordedObservation]]]:
-    """Group by each condition that varies, where each value has three households or more."""
-    groups: dict[tuple[str, str], list[RecordedObservation]] = {}
-    for row in rows:
-        for key, value in row.moderators.items():
-            groups.setdefault((key, str(value).lower() if isinstance(value, bool) else str(value)), []).append(row)
-    values_of = Counter(key for key, _ in groups)
-    listed = [
-        (key, value, kept)
-        for (key, value), kept in sorted(groups.items())
-        if values_of[key] > 1 and len({row.household_id for row in kept}) >= 3
-    ]
-    return listed[:_LONGEST_CONDITIONS]
-
-
-def _figures(pooled: PooledTrials, collected: Collected, sham: ShamTrials | None, smallest: float) -> TastedFigures:
+def _figures(
+    pooled: PooledTrials, collected: Collected, sham: ShamTrials | None, smallest: float, decided: str
+) -> TastedFigures:
     share = pooled.proportion_discriminating
+    size = share if share.estimate is not None else pooled.d_prime
+    told = sham is not None and is_told(sham.p_value)
     return TastedFigures(
         households=pooled.households,
         correct=pooled.correct,
         presentations=pooled.presentations,
         expected=pooled.expected_by_chance,
         e_value=pooled.any_time.e_value,
-        evidence_words=pooled.any_time.words,
         discriminating=share.estimate,
-        low=share.low,
-        high=share.high,
+        d_prime=_finite(pooled.d_prime.estimate),
+        low=_finite(size.low),
+        high=_finite(size.high),
         smallest_that_matters=smallest,
-        verdict=pooled.verdict,
-        batch_luck_open=batch_luck_open(collected, sham),
+        verdict=decided,
+        below_chance=pooled.below_chance,
+        luck="shown" if told else "open" if batch_luck_open(collected, sham) else "excluded",
     )
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

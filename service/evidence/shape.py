@@ -5,11 +5,14 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from service.evidence.blocks import Block, Measured, PerceivableDifference
+from service.evidence.beside_blocks import Descriptor, FinishedDry, Preference
+from service.evidence.blocks import Block
+from service.evidence.measured_blocks import Measured
+from service.evidence.trial_blocks import PerceivableDifference
 
 
 class QuestionShown(Block):
-    """The question that is answered."""
+    """The question that is answered, as it stood."""
 
     slug: str
     title: str
@@ -57,6 +60,7 @@ class Counted(Block):
     households: int
     assessors: int
     presentations: int
+    withdrawal_asked: int = Field(description="In the answer, though their owner would take them back.")
     left_out: list[LeftOutCount]
     unblinded_reports: UnblindedReports
 
@@ -91,10 +95,10 @@ class EvidenceAnswer(Block):
     certainty: Literal["none", "single", "thin", "building", "solid"] | None
     certainty_reasons: list[str]
     perceivable_difference: PerceivableDifference
-    preference: dict[str, Any] | None
-    descriptors: list[dict[str, Any]]
+    preference: Preference | None
+    descriptors: list[Descriptor]
     measured: dict[str, Measured]
-    finished_dry: dict[str, Any] | None
+    finished_dry: FinishedDry | None
     next: NextStep
     cautions: list[str]
     method: MethodNote

@@ -1,7 +1,8 @@
 """The studies behind an answer, a page at a time."""
 
+from service.evidence.aims import PERCEIVABLE
 from service.evidence.blocks import MeasuredStudy, TrialStudyOfRecord
-from service.evidence.collect import PERCEIVABLE, collect
+from service.evidence.collect import collect
 from service.evidence.filters import Filters
 from service.evidence.measured import study_of_record
 from service.evidence.perceivable import trial_of_record

@@ -1,0 +1,159 @@
+"""Did the arms finish dry equally often: yes or no from each, one pair a household."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from service.evidence.aims import DRYNESS
+from service.evidence.beside_blocks import DrynessPairs, DrynessRobustness, DrynessSubset, FinishedDry
+from service.evidence.blocks import Estimate, Withheld
+from service.evidence.claim import CANNOT_TELL, Claim
+from service.evidence.collect import Collected
+from service.evidence.counting import silent
+from service.evidence.wording import TOLD_APART, capital, evidence, households
+from service.record.rows import RecordedObservation
+from service.science.plain_words import counted
+from service.science.pooling.pairs import Pair, PairCounts, PooledPairs, pool_pair_counts, pool_pairs
+
+
+@dataclass(frozen=True, slots=True)
+class Dry:
+    """The pooled pairs, and what the answer and the certainty rule ask of them."""
+
+    block: FinishedDry
+    pooled: PooledPairs
+    rows: Sequence[RecordedObservation]
+
+    def claim(self) -> Claim:
+        """Put the pooled pairs into the terms that the certainty rule weighs."""
+        robust = self.block.robustness
+        return Claim(
+            households=self.pooled.households,
+            verdict=CANNOT_TELL,
+            e_value=self.pooled.any_time_e_value,
+            shows="the arms don't finish dry equally often",
+            among="registered",
+            in_registered_or_sealed=len({row.household_id for row in self.rows if row.registered}),
+            batch_luck_open=False,
+            unchanged={
+                "leaving out any two households": self._without_two() >= TOLD_APART,
+                "counting only the registered": (robust.registered_only.any_time_e_value or 0.0) >= TOLD_APART,
+                "putting the retracted back": (robust.with_retracted.any_time_e_value or 0.0) >= TOLD_APART,
+                "taking every silent start as no difference": (robust.silent_as_no_difference.any_time_e_value or 0.0)
+                >= TOLD_APART,
+            },
+        )
+
+    def _without_two(self) -> float:
+        """Give the least evidence that is left without two households: of the larger side, where there are two."""
+        pairs = self.pooled.pairs
+        more, less = sorted((pairs.only_control, pairs.only_treatment), reverse=True)
+        return pool_pair_counts(PairCounts(pairs.both, max(more - 2, 0), less, pairs.neither)).any_time_e_value
+
+
+def dry(collected: Collected) -> Dry | None:
+    """Pool the pairs; None where nobody reported one."""
+    rows = _told(collected.of(DRYNESS))
+    if not rows:
+        return None
+    pooled = _pool(rows)
+    block = FinishedDry(
+        households=pooled.households,
+        pairs=DrynessPairs.model_validate(pooled.pairs),
+        p_value=pooled.p_value,
+        exact_p_value=pooled.exact_p_value,
+        risk_difference=Estimate.model_validate(pooled.risk_difference),
+        conditional_odds_ratio=Estimate.model_validate(pooled.conditional_odds_ratio),
+        any_time_e_value=pooled.any_time_e_value,
+        robustness=_robustness(collected, rows, pooled),
+        primary=collected.primary == DRYNESS,
+        withheld=[Withheld.model_validate(each) for each in pooled.withheld],
+        reading=_reading(pooled, primary=collected.primary == DRYNESS),
+    )
+    return Dry(block, pooled, rows)
+
+
+def _told(rows: Iterable[RecordedObservation]) -> list[RecordedObservation]:
+    return [row for row in rows if row.control_event is not None and row.treatment_event is not None]
+
+
+def _pool(rows: Iterable[RecordedObservation]) -> PooledPairs:
+    return pool_pairs(
+        [
+            Pair(str(row.household_id), control=bool(row.control_event), treatment=bool(row.treatment_event))
+            for row in rows
+        ]
+    )
+
+
+def _subset(pooled: PooledPairs) -> DrynessSubset:
+    pairs = pooled.pairs
+    return DrynessSubset(
+        households=pooled.households,
+        both=pairs.both,
+        only_control=pairs.only_control,
+        only_treatment=pairs.only_treatment,
+        neither=pairs.neither,
+        any_time_e_value=pooled.any_time_e_value if pooled.households else None,
+    )
+
+
+def _robustness(collected: Collected, rows: Sequence[RecordedObservation], pooled: PooledPairs) -> DrynessRobustness:
+    known = {tuple(row.id for row in rows): _subset(pooled)}
+
+    def only(kept: Sequence[RecordedObservation]) -> DrynessSubset:
+        key = tuple(row.id for row in kept)
+        if key not in known:
+            known[key] = _subset(_pool(kept))
+        return known[key]
+
+    heard = {row.household_id for row in rows}
+    unheard = len({start.household_id for start in silent(collected.starts)} - heard)
+    pairs = pooled.pairs
+    level = PairCounts(pairs.both, pairs.only_control, pairs.only_treatment, pairs.neither + unheard)
+    return DrynessRobustness(
+        registered_only=only([row for row in rows if row.registered]),
+        vouched_only=only([row for row in rows if row.vouched]),
+        conditions_met_only=only([row for row in rows if row.conditions_met]),
+        with_retracted=only([*rows, *_told(collected.put_back(DRYNESS))]),
+        silent_as_no_difference=_subset(pool_pair_counts(level)) if unheard else only(rows),
+    )
+
+
+def dry_answer(pooled: PooledPairs | None, control: str, treatment: str) -> str:
+    """Answer a question about finishing dry; the labels are the arms'."""
+    if pooled is None or not pooled.households:
+        return "No replication has reported whether both arms finished dry yet."
+    pairs, who = pooled.pairs, households(pooled.households)
+    counts = (
+        f"only “{treatment}” finished dry in {counted(pairs.only_treatment)} and only “{control}” in "
+        f"{counted(pairs.only_control)}"
+    )
+    if pooled.households == 1:
+        return (
+            f"One household has reported: {_one(pairs, control, treatment)}. One household can't speak for the others."
+        )
+    if pooled.any_time_e_value >= TOLD_APART:
+        more, less = (treatment, control) if pairs.only_treatment > pairs.only_control else (control, treatment)
+        return f"“{more}” finishes dry more often than “{less}”: of {who} {counts}."
+    return f"Not known yet whether “{treatment}” finishes dry more or less often than “{control}”: of {who} {counts}."
+
+
+def _one(pairs: PairCounts, control: str, treatment: str) -> str:
+    if pairs.only_control or pairs.only_treatment:
+        return f"only “{treatment if pairs.only_treatment else control}” finished dry"
+    return "both arms finished dry" if pairs.both else "neither arm finished dry"
+
+
+def _reading(pooled: PooledPairs, *, primary: bool) -> str:
+    pairs = pooled.pairs
+    said = [] if primary else ["A secondary outcome: it carries no claim of its own."]
+    said.append(
+        f"{capital(households(pooled.households))}: both arms finished dry in {counted(pairs.both)}, only the control "
+        f"in {counted(pairs.only_control)}, only the treatment in {counted(pairs.only_treatment)}, neither in "
+        f"{counted(pairs.neither)}."
+    )
+    if pairs.only_control + pairs.only_treatment:
+        said.append(f"{evidence(pooled.any_time_e_value)}.")
+    else:
+        said.append("Where no household's arms differ, nothing speaks for a difference or rules one out.")
+    return " ".join(said)

@@ -1,0 +1,91 @@
+"""A pool of blind trials in short: what a stricter or looser choice of rows would say."""
+
+from collections.abc import Iterable, Sequence
+
+from service.evidence.blocks import Estimate
+from service.evidence.trial_blocks import TrialsSubset
+from service.record.rows import RecordedObservation
+from service.science.discrimination import METHODS
+from service.science.pooling.any_time import e_process
+from service.science.pooling.any_time_t import any_time_t
+from service.science.pooling.betting import betting_interval
+from service.science.pooling.detection import null_of
+from service.science.pooling.household_counts import rows_of, units_of
+from service.science.pooling.results import Range
+from service.science.pooling.trial_results import TrialStudy
+from service.science.pooling.trials_left_out import (
+    FEWEST_HOUSEHOLDS_FOR_T,
+    FEWEST_PRESENTATIONS_FOR_T,
+    discriminating_range,
+)
+from service.science.pooling.verdict import verdict
+
+CANNOT_TELL = "cannot_tell_yet"
+_CONFIDENCE = 0.95
+_NOTHING = Estimate(estimate=None, low=None, high=None)
+
+
+def study_of(row: RecordedObservation) -> TrialStudy:
+    """Give one replication's trial to the science."""
+    return TrialStudy(
+        str(row.replication_id), str(row.method), row.presented or 0, row.correct or 0, str(row.household_id)
+    )
+
+
+def subset_of(rows: Iterable[RecordedObservation], smallest: float) -> TrialsSubset:
+    """Pool some rows in short; `smallest` is the proportion discriminating that matters."""
+    return subset([study_of(row) for row in rows], smallest)
+
+
+def subset(studies: Sequence[TrialStudy], smallest: float) -> TrialsSubset:
+    """Pool some studies in short: the exact test, the evidence, and the verdict of the same any-time interval."""
+    if not studies:
+        return TrialsSubset(
+            households=0,
+            presentations=0,
+            correct=0,
+            p_value=None,
+            e_value=None,
+            proportion_discriminating=_NOTHING,
+            verdict=CANNOT_TELL,
+        )
+    rows = rows_of(studies)
+    units = units_of(rows)
+    null = null_of(units.correct, units.presented, units.guess)
+    share, decided = _NOTHING, CANNOT_TELL
+    if len(rows.methods) == 1:
+        guess = METHODS[rows.methods[0]].guess_probability
+        shares = units.correct / units.presented
+        enough = units.presented >= FEWEST_PRESENTATIONS_FOR_T
+        bound = Range(None, None)
+        if int(enough.sum()) >= FEWEST_HOUSEHOLDS_FOR_T:
+            found = any_time_t(shares[enough], _CONFIDENCE)
+            bound = Range(found.low, found.high)
+        if bound.low is None:
+            bound = betting_interval(shares, _CONFIDENCE)
+        between = discriminating_range(bound, guess)
+        share = _floored((float(shares.mean()) - guess) / (1.0 - guess), between)
+        decided = only_above_chance(verdict(smallest, between), null.correct, null.expected_by_chance)
+    return TrialsSubset(
+        households=rows.households,
+        presentations=null.presented,
+        correct=null.correct,
+        p_value=null.p_value,
+        e_value=e_process(rows.correct, rows.presented, rows.guess, rows.household).e_value,
+        proportion_discriminating=share,
+        verdict=decided,
+    )
+
+
+def only_above_chance(decided: str, correct: float, expected: float) -> str:
+    """Keep a verdict of "a difference is there" for pools above guessing: below it, the sets are at fault."""
+    if decided in {"bigger_than_matters", "real_but_may_be_too_small"} and correct <= expected:
+        return CANNOT_TELL
+    return decided
+
+
+def _floored(estimate: float, between: Range) -> Estimate:
+    def within(value: float | None) -> float | None:
+        return None if value is None else min(max(value, 0.0), 1.0)
+
+    return Estimate(estimate=within(estimate), low=within(between.low), high=within(between.high))
