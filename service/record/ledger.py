@@ -22,7 +22,7 @@ from service.record.tables import LedgerContent, LedgerEntry, LedgerHead
 
 # Both databases bound the parameters of one statement.
 _AT_ONCE = 10_000
-_ENTRY_COLUMNS = (
+ENTRY_COLUMNS = (
     col(LedgerEntry.position),
     col(LedgerEntry.kind),
     col(LedgerEntry.subject),
@@ -156,17 +156,14 @@ def head(session: Session) -> Head:
 def entries(session: Session, *, after: int = 0, limit: int = 50) -> list[Entry]:
     """Return up to `limit` entries whose position is above `after`, in order."""
     query = (
-        select(*_ENTRY_COLUMNS)
-        .where(col(LedgerEntry.position) > after)
-        .order_by(col(LedgerEntry.position))
-        .limit(limit)
+        select(*ENTRY_COLUMNS).where(col(LedgerEntry.position) > after).order_by(col(LedgerEntry.position)).limit(limit)
     )
     return [Entry(*row) for row in session.execute(query)]
 
 
 def entry(session: Session, position: int) -> Entry:
     """Return the entry at a position; raise NotFound beyond the head."""
-    row = session.execute(select(*_ENTRY_COLUMNS).where(col(LedgerEntry.position) == position)).one_or_none()
+    row = session.execute(select(*ENTRY_COLUMNS).where(col(LedgerEntry.position) == position)).one_or_none()
     if row is None:
         raise NotFound(f"The ledger has no entry at position {position}.")
     return Entry(*row)
@@ -175,7 +172,7 @@ def entry(session: Session, position: int) -> Entry:
 def question_entries(session: Session, question_id: UUID, *, limit: int = 50) -> list[Entry]:
     """Return the newest entries that touch a question, newest first."""
     query = (
-        select(*_ENTRY_COLUMNS)
+        select(*ENTRY_COLUMNS)
         .where(col(LedgerEntry.question_id) == question_id)
         .order_by(col(LedgerEntry.position).desc())
         .limit(limit)
@@ -185,7 +182,7 @@ def question_entries(session: Session, question_id: UUID, *, limit: int = 50) ->
 
 def entries_about(session: Session, subject: str) -> list[Entry]:
     """Return every entry about a subject, in order."""
-    query = select(*_ENTRY_COLUMNS).where(col(LedgerEntry.subject) == subject).order_by(col(LedgerEntry.position))
+    query = select(*ENTRY_COLUMNS).where(col(LedgerEntry.subject) == subject).order_by(col(LedgerEntry.position))
     return [Entry(*row) for row in session.execute(query)]
 
 

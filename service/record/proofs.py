@@ -11,6 +11,8 @@ from service.record import ledger, merkle
 from service.record.errors import NotFound
 from service.record.tables import LedgerEntry
 
+_AT_ONCE = 10_000
+
 
 @dataclass(frozen=True, slots=True)
 class InclusionProof:
@@ -71,6 +73,10 @@ def consistency(session: Session, first: int, second: int | None = None) -> Cons
 
 
 def _path(session: Session, walk: Callable[[merkle.Lookup], list[bytes]]) -> list[str]:
+    return [each.hex() for each in gathered(session, walk)]
+
+
+def gathered(session: Session, walk: Callable[[merkle.Lookup], list[bytes]]) -> list[bytes]:
     """Walk twice: once to learn which hashes are needed, and once with all of them, read together."""
     needed: set[int] = set()
 
@@ -79,11 +85,12 @@ def _path(session: Session, walk: Callable[[merkle.Lookup], list[bytes]]) -> lis
         return merkle.Stored(b"", b"")
 
     walk(note)
-    query = select(col(LedgerEntry.position), col(LedgerEntry.leaf_hash), col(LedgerEntry.subtree_hash)).where(
-        col(LedgerEntry.position).in_(needed)
-    )
-    stored = {
-        position: merkle.Stored(bytes.fromhex(leaf), bytes.fromhex(subtree))
-        for position, leaf, subtree in session.execute(query)
-    }
-    return [each.hex() for each in walk(stored.__getitem__)]
+    positions = list(needed)
+    stored: dict[int, merkle.Stored] = {}
+    for first in range(0, len(positions), _AT_ONCE):
+        query = select(col(LedgerEntry.position), col(LedgerEntry.leaf_hash), col(LedgerEntry.subtree_hash)).where(
+            col(LedgerEntry.position).in_(positions[first : first + _AT_ONCE])
+        )
+        for position, leaf, subtree in session.execute(query):
+            stored[position] = merkle.Stored(bytes.fromhex(leaf), bytes.fromhex(subtree))
+    return walk(stored.__getitem__)

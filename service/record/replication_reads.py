@@ -14,7 +14,7 @@ from service.record.errors import NotFound
 from service.record.rows import ReplicationState, Revision, Start, TrialRow
 from service.record.tables import Contributor, DeclaredTrial, Question, Replication, ReplicationRevision
 
-_TRIAL_COLUMNS = [getattr(DeclaredTrial, each.name) for each in fields(TrialRow)]
+TRIAL_COLUMNS = [getattr(DeclaredTrial, each.name) for each in fields(TrialRow)]
 # What a replication is by the latest of these that it has reached.
 _REACHED: dict[str, ReplicationState] = {
     "erased_position": "erased",
@@ -145,7 +145,7 @@ def revisions(session: Session, replication: Replication) -> list[Revision]:
 def trials(session: Session, replication: Replication) -> list[TrialRow]:
     """Return the declared trials of a replication's newest revision, in the order they were typed."""
     query = (
-        select(*_TRIAL_COLUMNS)
+        select(*TRIAL_COLUMNS)
         .where(col(DeclaredTrial.replication_id) == replication.id, col(DeclaredTrial.revision) == replication.revision)
         .order_by(col(DeclaredTrial.ordinal))
     )
@@ -179,7 +179,7 @@ def starts_at(session: Session, question_id: UUID, position: int) -> list[Start]
         select(col(Replication.id).label("replication_id"), *_START_COLUMNS, col(Contributor.vouched_position))
         .join(Contributor, col(Contributor.id) == col(Replication.contributor_id))
         .where(
-            col(Replication.question_id).in_(_with_merged(session, question_id, position)),
+            col(Replication.question_id).in_(with_merged(session, question_id, position)),
             col(Replication.started_position) <= position,
         )
         .order_by(col(Replication.started_position))
@@ -198,7 +198,8 @@ def _start(values: dict[str, Any], position: int) -> Start:
     return Start(**values, state=state, vouched=vouched)
 
 
-def _with_merged(session: Session, question_id: UUID, position: int) -> set[UUID]:
+def with_merged(session: Session, question_id: UUID, position: int) -> set[UUID]:
+    """Return a question, and those that had been merged into it by a ledger position."""
     found: set[UUID] = set()
     newest = {question_id}
     while newest:

@@ -1,7 +1,7 @@
 """Recomputes the whole ledger."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -33,6 +33,7 @@ class VerifyReport:
     contents: int
     erased: int
     problems: tuple[Problem, ...]
+    withheld: int = 0
 
     @property
     def whole(self) -> bool:
@@ -42,6 +43,7 @@ class VerifyReport:
 
 @dataclass(slots=True)
 class _Walk:
+    known: "KnownHead | None" = None
     frontier: merkle.Frontier = field(default_factory=merkle.Frontier)
     at: datetime | None = None
     contents: int = 0
@@ -53,15 +55,43 @@ class _Walk:
         self.problems.append(Problem(position, detail))
 
 
-def verify(session: Session) -> VerifyReport:
+Progress = Callable[[int, int], None]
+"""Told how many entries are done, and of how many."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownHead:
+    """A tree head that somebody kept: whether the record still grows from it shows that nobody rewrote it since."""
+
+    size: int
+    root_hash: str
+
+
+def verify(session: Session, *, known: KnownHead | None = None, progress: Progress | None = None) -> VerifyReport:
     """Recompute every hash, the order of positions and times, and the tree head.
 
-    A missing content is in order where an erasure names its position, and a problem anywhere else.
+    It establishes that the history is unaltered, not that what people submitted is true. A missing content is in order
+    where an erasure names its position, and a problem anywhere else.
+
+    Parameters
+    ----------
+    session : Session
+        A reading session.
+    known : KnownHead or None
+        A head seen before, which the ledger must have had at that size.
+    progress : callable or None
+        Called now and then.
+
     """
-    walk = _Walk()
+    walk = _Walk(known)
+    total = session.execute(select(col(LedgerHead.size))).scalar_one()
     for row in _rows(session):
         _check_entry(walk, row.LedgerEntry)
         _check_content(walk, row.LedgerEntry, row.salt, row.content)
+        if progress is not None and walk.frontier.size % _AT_ONCE == 0:
+            progress(walk.frontier.size, total)
+    if known is not None and known.size > walk.frontier.size:
+        walk.object_to(walk.frontier.size, f"the ledger ends here; the head you know is of {known.size} entries")
     for position in sorted(walk.missing - walk.erased):
         walk.object_to(position, "its content is missing, and no erasure names it")
     head = session.execute(
@@ -111,6 +141,8 @@ def _check_entry(walk: _Walk, entry: LedgerEntry) -> None:
     for name, value in zip(("leaf_hash", "root_hash", "subtree_hash"), computed, strict=True):
         if getattr(entry, name) != value:
             walk.object_to(position, f"its {name} isn't the hash of what it holds")
+    if walk.known is not None and walk.known.size == position and walk.known.root_hash != walk.frontier.root().hex():
+        walk.object_to(position, "the head at this size isn't the one you know: the history was rewritten")
 
 
 def _check_content(walk: _Walk, entry: LedgerEntry, salt: str | None, content: str | None) -> None:
