@@ -14,6 +14,7 @@ from service.api import (
     evidence,
     ledger,
     logs,
+    metrics,
     openapi,
     questions,
     replications,
@@ -22,6 +23,7 @@ from service.api import (
 from service.api.boundary import Boundary, request_id_of
 from service.api.calculators import doors
 from service.api.evidence_cache import EvidenceCache
+from service.api.metrics import Metrics, metrics_of
 from service.api.problems import Problem, from_status, from_validation
 from service.api.refusals import from_intake, from_record
 from service.api.routing import methods_at
@@ -39,6 +41,7 @@ ROUTERS = (
     evidence.router,
     ledger.router,
     service_routes.router,
+    metrics.router,
 )
 
 
@@ -62,11 +65,21 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
     api.state.settings = settings
     api.state.storage = Storage(database, settings.threads)
     api.state.evidence = EvidenceCache()
+    api.state.metrics = _watched(api.state.storage, api.state.evidence)
     for router in ROUTERS:
         api.include_router(router)
     api.openapi = lambda: openapi.openapi_text(api)  # type: ignore[method-assign]
     _explain_refusals(api)
     return api
+
+
+def _watched(storage: Storage, cache: EvidenceCache) -> Metrics:
+    counters = Metrics()
+    for kind, gate in storage.gates().items():
+        counters.watch_gate(kind, gate)
+    for source, count in (("computed", lambda: cache.misses), ("kept", lambda: cache.hits)):
+        counters.evidence.labels(source).set_function(count)
+    return counters
 
 
 def _explain_refusals(api: FastAPI) -> None:
@@ -102,4 +115,5 @@ def create_app(settings: Settings | None = None, database: Database | None = Non
     settings = settings or Settings()
     logs.configure(settings.log_level)
     database = database or Database(settings.database_url, pool_size=settings.threads)
-    return Boundary(create_api(settings, database), max_body_bytes=settings.max_body_bytes)
+    api = create_api(settings, database)
+    return Boundary(api, max_body_bytes=settings.max_body_bytes, observe=metrics_of(api).observe)

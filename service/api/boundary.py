@@ -2,17 +2,21 @@
 
 import re
 import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from starlette.datastructures import Headers, MutableHeaders
 from uuid_utils.compat import uuid7
 
 from service.api import cors
-from service.api.logs import log_failure, log_request
+from service.api.logs import log_failure, log_request, template_of, trace_id_of
 from service.api.problems import Problem
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+Observe = Callable[[str, str, int, float], None]
+"""Told of each answered request: method, route template, status, seconds."""
 
 _LONGEST_DRAINED = 64 * 1024 * 1024
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
@@ -21,8 +25,9 @@ _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 class Boundary:
     """Plain ASGI: request ids, body limits, HEAD, CORS, the log line, and the last catch for what nobody caught."""
 
-    def __init__(self, app: "ASGIApp", *, max_body_bytes: int) -> None:
+    def __init__(self, app: "ASGIApp", *, max_body_bytes: int, observe: Observe | None = None) -> None:
         self.app = app
+        self.observe = observe
         self.max_body_bytes = max_body_bytes
 
     async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
@@ -44,7 +49,9 @@ class _Exchange:
         headers = Headers(scope=scope)
         given = headers.get("x-request-id", "")
         self.request_id = given if _REQUEST_ID.fullmatch(given) else str(uuid7())
+        self.trace_id = trace_id_of(headers.get("traceparent"))
         self.app = boundary.app
+        self.observe = boundary.observe
         self.limit = boundary.limit(scope["path"])
         self.announced = _content_length(headers)
         self.is_head = scope["method"] == "HEAD"
@@ -74,7 +81,10 @@ class _Exchange:
             if not self.status:
                 await Problem("internal-error").response(self.request_id)(self.scope, self.receive, self.answer)
         finally:
-            log_request(self.scope, self.status, time.perf_counter() - self.started_at)
+            seconds = time.perf_counter() - self.started_at
+            log_request(self.scope, self.status, seconds, self.trace_id)
+            if self.observe is not None:
+                self.observe(self.scope["method"], template_of(self.scope), self.status, seconds)
 
     async def limited_receive(self) -> "Message":
         message = await self.receive()

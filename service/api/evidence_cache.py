@@ -13,6 +13,8 @@ class EvidenceCache:
     def __init__(self, bound_bytes: int = _BOUND) -> None:
         self._bound = bound_bytes
         self._bytes = 0
+        self.hits = 0
+        self.misses = 0
         self._answers: OrderedDict[Hashable, bytes] = OrderedDict()
         self._lock = Lock()
 
@@ -20,7 +22,10 @@ class EvidenceCache:
         """Look an answer up, and count it as just used."""
         with self._lock:
             answer = self._answers.get(key)
-            if answer is not None:
+            if answer is None:
+                self.misses += 1
+            else:
+                self.hits += 1
                 self._answers.move_to_end(key)
             return answer
 

@@ -2,10 +2,12 @@
 
 import json
 import logging
+import re
 import sys
 from datetime import UTC, datetime
 from typing import Any
 
+_TRACEPARENT = re.compile(r"[0-9a-f]{2}-([0-9a-f]{32})-[0-9a-f]{16}-[0-9a-f]{2}")
 _requests = logging.getLogger("manybatch.requests")
 _failures = logging.getLogger("manybatch.failures")
 
@@ -42,7 +44,13 @@ def template_of(scope: Any) -> str:  # noqa: ANN401  an ASGI scope is any mappin
     return str(getattr(scope.get("route"), "path", "unmatched"))
 
 
-def log_request(scope: Any, status: int, seconds: float) -> None:  # noqa: ANN401
+def trace_id_of(traceparent: str | None) -> str | None:
+    """Read the trace id from a W3C `traceparent` header; None where there is none of its form."""
+    found = _TRACEPARENT.fullmatch(traceparent or "")
+    return found[1] if found else None
+
+
+def log_request(scope: Any, status: int, seconds: float, trace_id: str | None = None) -> None:  # noqa: ANN401
     """Write the request's line."""
     if _requests.isEnabledFor(logging.INFO):
         fields = {
@@ -52,6 +60,8 @@ def log_request(scope: Any, status: int, seconds: float) -> None:  # noqa: ANN40
             "status": status,
             "milliseconds": round(seconds * 1000, 2),
         }
+        if trace_id is not None:
+            fields["trace_id"] = trace_id
         _requests.info("request", extra={"fields": fields})
 
 

@@ -56,6 +56,10 @@ class Storage:
         self._readers = CapacityLimiter(self.threads)
         self._writers = CapacityLimiter(1 if self.database.dialect == "sqlite" else max(self.threads // 2, 1))
 
+    def gates(self) -> "dict[str, CapacityLimiter]":
+        """Where reads and writes wait, by kind, for whoever watches."""
+        return {"read": self._readers, "write": self._writers}
+
     async def read(self, work: "Callable[[Session], T]") -> T:
         """Run `work` in one read-only transaction."""
 
