@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import islice
 from typing import Literal
 from uuid import UUID
@@ -13,7 +14,15 @@ from sqlmodel import col
 from service.record import ledger, merkle, proofs
 from service.record.replication_reads import TRIAL_COLUMNS
 from service.record.rows import Entry, TrialRow
-from service.record.tables import DeclaredTrial, LedgerContent, LedgerEntry, Replication, ReplicationRevision
+from service.record.tables import (
+    DeclaredTrial,
+    LedgerContent,
+    LedgerEntry,
+    Question,
+    QuestionReport,
+    Replication,
+    ReplicationRevision,
+)
 
 _AT_ONCE = 1000
 # What these say was said to everybody; all else belongs to one replication, and is shown once that is.
@@ -147,3 +156,30 @@ def erased_since(session: Session, question_ids: Iterable[UUID], position: int) 
     )
     later = ledger.contents_of(session, session.execute(query).scalars())
     return any(erased <= position for content in later.values() for erased in content["positions"])
+
+
+def questions_followed(session: Session, replication_ids: Sequence[UUID]) -> dict[UUID, str]:
+    """Return the slug of the question whose protocol each replication follows."""
+    query = (
+        select(col(Replication.id), col(Question.slug))
+        .join(Question, col(Question.id) == col(Replication.question_id))
+        .where(col(Replication.id).in_(replication_ids))
+    )
+    return dict(session.execute(query).all())
+
+
+def moments(session: Session, positions: Sequence[int]) -> dict[int, datetime]:
+    """Return when the entries at some positions were written."""
+    query = select(col(LedgerEntry.position), col(LedgerEntry.at)).where(col(LedgerEntry.position).in_(positions))
+    return dict(session.execute(query).all())
+
+
+def impressions(session: Session, question_id: UUID, position: int) -> Iterator[QuestionReport]:
+    """Give the unblinded impressions on a question up to a position, in order."""
+    query = (
+        select(QuestionReport)
+        .where(col(QuestionReport.question_id) == question_id, col(QuestionReport.position) <= position)
+        .order_by(col(QuestionReport.position))
+        .execution_options(yield_per=_AT_ONCE)
+    )
+    yield from session.execute(query).scalars()
