@@ -1,6 +1,6 @@
 """What the protocols set out to find, as it stood before any result could be looked at."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,18 +12,22 @@ DESCRIPTORS = "descriptors"
 DRYNESS = "reached_dryness"
 TASTED = (PERCEIVABLE, PREFERENCE, DESCRIPTORS)
 EARLIEST_SPLIT = "recipe"
+SMALLEST_DISCRIMINATING = 0.3
+"""Proportion discriminating that matters, where a protocol says nothing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Aims:
     """The outcomes asked for, the one that carries the claim, and where the arms part.
 
-    `smallest` holds the smallest differences that matter, in each outcome's unit. `split_points` are by version.
+    `smallest` holds the smallest differences that matter, in each outcome's unit, and `set_late` the outcomes for which
+    that was first said when a result was there already. `split_points` are by version.
     """
 
     outcomes: tuple[str, ...]
     primary: str
     smallest: Mapping[str, float]
+    set_late: frozenset[str]
     split_points: Mapping[int, str]
     terms: tuple[str, ...]
     pairs: tuple[tuple[str, str], ...]
@@ -44,21 +48,30 @@ def aims_of(protocols: Sequence[ProtocolVersion], first_result: int | None) -> A
     documents = [(version, version.document or {}) for version in protocols]
     asked = [goal for _, document in documents for goal in _goals(document)]
     before = [each for each in documents if first_result is None or each[0].position < first_result] or documents[:1]
-    smallest: dict[str, float] = {}
-    for _, document in [*reversed(documents), *before]:
-        said = {str(goal["outcome"]): goal.get("smallest_difference_that_matters") for goal in _goals(document)}
-        smallest |= {name: float(size) for name, size in said.items() if size}
+    promised = {PERCEIVABLE: SMALLEST_DISCRIMINATING} | _marks(before)
+    later = _marks(reversed(documents))
     newest = documents[-1][1] if documents else {}
     return Aims(
         outcomes=tuple(dict.fromkeys(str(goal["outcome"]) for goal in asked)),
         primary=next((_primary(document) for _, document in documents if _goals(document)), PERCEIVABLE),
-        smallest=smallest,
+        smallest=later | promised,
+        set_late=frozenset(later) - frozenset(promised),
         split_points={
             version.version: str(document.get("split_point", EARLIEST_SPLIT)) for version, document in documents
         },
         terms=tuple(dict.fromkeys(str(term) for _, document in documents for term in document.get("descriptors", ()))),
         pairs=tuple((str(pair["control"]), str(pair["treatment"])) for pair in newest.get("pairs") or ()),
     )
+
+
+def _marks(documents: Iterable[tuple[ProtocolVersion, Mapping[str, Any]]]) -> dict[str, float]:
+    """Read the smallest differences that matter; of several that name an outcome the last one counts."""
+    return {
+        str(goal["outcome"]): float(goal["smallest_difference_that_matters"])
+        for _, document in documents
+        for goal in _goals(document)
+        if goal.get("smallest_difference_that_matters")
+    }
 
 
 def _goals(document: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:

@@ -53,7 +53,9 @@ def answer_from(collected: Collected, *, public_url: str = "") -> EvidenceAnswer
     counts = counted(collected)
     claim = found.claim
     exploratory = collected.filters.exploratory
-    weighed = None if exploratory else certainty(claim, counts)
+    weighed = (
+        None if exploratory else certainty(claim, counts, mark_set_late=collected.primary in collected.aims.set_late)
+    )
     chosen = "a part of the replications, chosen by the reader: exploratory, so no certainty is given"
     return EvidenceAnswer(
         question=_question(collected),

@@ -24,7 +24,7 @@ class Certainty:
     reasons: tuple[str, ...]
 
 
-def certainty(claim: Claim, counts: Counted) -> Certainty:
+def certainty(claim: Claim, counts: Counted, *, mark_set_late: bool = False) -> Certainty:
     """Apply the rule.
 
     Parameters
@@ -33,13 +33,16 @@ def certainty(claim: Claim, counts: Counted) -> Certainty:
         The primary outcome, unfiltered.
     counts : Counted
         What was started and reported.
+    mark_set_late : bool
+        Whether the size that matters was first named when a result was there already.
 
     """
     if counts.replications == 0:
         return Certainty("none", ("no submitted replication is in the answer",))
     reasons = [f"{households(counts.households)} reported"]
     if claim.households != counts.households:
-        reasons.append(f"the primary outcome rests on {households(claim.households)}")
+        some = households(claim.households) if claim.households else "none of them"
+        reasons.append(f"the primary outcome rests on {some}")
     if counts.households == 1:
         return Certainty("single", (*reasons, "one household can't speak for the others"))
     if claim.households < _ENOUGH_FOR_BUILDING:
@@ -49,6 +52,8 @@ def certainty(claim: Claim, counts: Counted) -> Certainty:
         return Certainty("thin", (*reasons, "the primary outcome isn't decided yet"))
     reasons.append(_decided_by(claim))
     missing = _missing_for_solid(claim, counts)
+    if mark_set_late and not claim.shown:
+        missing.append("the size that matters was named after the first result")
     if missing:
         return Certainty("building", (*reasons, *(f"not solid: {reason}" for reason in missing)))
     kept = ", ".join(claim.unchanged)

@@ -20,8 +20,6 @@ from service.record.rows import RecordedObservation
 from service.science.discrimination import significance
 from service.science.pooling.trials import PooledTrials, pool_trials
 
-SMALLEST_THAT_MATTERS = 0.3
-
 
 @dataclass(frozen=True, slots=True)
 class Tasted:
@@ -57,7 +55,7 @@ def tasted(collected: Collected) -> Tasted:
     """Pool the comparison's blind trials, each set's order a fresh fair draw; the others stand beside."""
     rows = collected.of(PERCEIVABLE)
     inside = [row for row in rows if row.outside_the_test is None]
-    smallest = collected.aims.smallest.get(PERCEIVABLE, SMALLEST_THAT_MATTERS)
+    smallest = collected.aims.smallest[PERCEIVABLE]
     pooled = pool_trials([study_of(row) for row in inside], smallest_that_matters=smallest)
     decided = only_above_chance(pooled.verdict, pooled.correct, pooled.expected_by_chance)
     sham = sham_trials(collected, smallest)
