@@ -84,7 +84,7 @@ class EvidenceQuery(BaseModel):
         )
 
 
-def _position(session: "Session", question: "Question", as_of: int | date | None) -> int:
+def position_asked(session: "Session", question: "Question", as_of: int | date | None) -> int:
     """The last entry that touches the question, at or before the state asked for."""
     if as_of is None:
         return ledger.last_position_of(session, question.id)
@@ -103,7 +103,7 @@ def _position(session: "Session", question: "Question", as_of: int | date | None
     return position
 
 
-def _lasting(query: EvidenceQuery) -> str:
+def lasting(query: EvidenceQuery) -> str:
     """For how long an answer may be kept: for ever where nothing can change it, so not before the day is over."""
     if query.as_of is None or query.method_version is None:
         return REVALIDATE
@@ -112,18 +112,21 @@ def _lasting(query: EvidenceQuery) -> str:
     return IMMUTABLE
 
 
-def _refuse_unshipped(method_version: str | None) -> None:
+def refuse_unshipped(method_version: str | None) -> None:
+    """Raise the refusal of a method version that is not shipped."""
     if method_version is not None and method_version != METHOD_VERSION:
         raise Problem("gone", f"method version {METHOD_VERSION} is shipped; this one is not, or no longer")
 
 
-def _tag(question_id: UUID, position: int, query: EvidenceQuery) -> str:
+def tag_of(question_id: UUID, position: int, query: EvidenceQuery) -> str:
+    """Make an answer's ETag of all that it depends on."""
     asked = query.model_dump_json(exclude={"as_of", "method_version"}, exclude_none=True)
     digest = hashlib.sha256(f"{question_id}|{asked}".encode()).hexdigest()[:16]
     return f'"e{position}-{digest}-m{METHOD_VERSION}"'
 
 
-def _computed(request: Request, session: "Session", question: "Question", filters: Filters, position: int) -> bytes:
+def computed(request: Request, session: "Session", question: "Question", filters: Filters, position: int) -> bytes:
+    """Give the answer as it is sent, made now or kept from before."""
     cache: EvidenceCache = request.app.state.evidence
     key = (question.id, position, filters, METHOD_VERSION)
     body = cache.get(key)
@@ -145,13 +148,14 @@ def one_line_answers(request: Request, session: "Session", asked: "Sequence[Ques
         key = ("line", question.id, position, Filters(), METHOD_VERSION)
         line = cache.get(key)
         if line is None:
-            _computed(request, session, question, Filters(), position)
+            computed(request, session, question, Filters(), position)
             line = cache.get(key) or b""
         lines[question.id] = line.decode()
     return lines
 
 
-def _unknown_comparison(error: ComparisonUnknownError) -> Problem:
+def unknown_comparison(error: ComparisonUnknownError) -> Problem:
+    """Turn arms that aren't of the question into a problem that points at them."""
     fault = Fault(pointer=f"query/{error.field}", detail=error.detail)
     return Problem("invalid-input", f"query/{error.field}: {error.detail}", faults=[fault])
 
@@ -161,25 +165,25 @@ async def read_evidence(
     request: Request, slug: Slug, query: Annotated[EvidenceQuery, Query()], storage: Stored
 ) -> Response:
     """Say what all the replications show together: in words first, then in every number, as of any past state."""
-    _refuse_unshipped(query.method_version)
+    refuse_unshipped(query.method_version)
     filters = query.filters()
 
     def look(session: "Session") -> tuple[str, bytes | None]:
         question = questions.by_slug(session, slug)
-        position = _position(session, question, query.as_of)
-        tag = _tag(question.id, position, query)
+        position = position_asked(session, question, query.as_of)
+        tag = tag_of(question.id, position, query)
         if matched(request, tag):
             return tag, None
-        return tag, _computed(request, session, question, filters, position)
+        return tag, computed(request, session, question, filters, position)
 
     try:
         tag, body = await storage.read(look)
     except ComparisonUnknownError as error:
-        raise _unknown_comparison(error) from None
-    lasting = _lasting(query)
+        raise unknown_comparison(error) from None
+    kept_for = lasting(query)
     if body is None:
-        return not_modified(tag, lasting)
-    return Response(body, headers={"ETag": tag, "Cache-Control": lasting}, media_type=JSON)
+        return not_modified(tag, kept_for)
+    return Response(body, headers={"ETag": tag, "Cache-Control": kept_for}, media_type=JSON)
 
 
 class StudyItem(BaseModel):
@@ -203,21 +207,21 @@ async def list_studies(
     request: Request, slug: Slug, query: Annotated[StudiesQuery, Query()], storage: Stored
 ) -> Response:
     """List every study behind a pooled answer, in order of receipt."""
-    _refuse_unshipped(query.method_version)
+    refuse_unshipped(query.method_version)
     filters = query.filters()
     start = decode(query.after) or 0
 
     def look(session: "Session") -> tuple[list[StudyItem], int]:
         question = questions.by_slug(session, slug)
-        position = _position(session, question, query.as_of)
+        position = position_asked(session, question, query.as_of)
         outcome, found = studies_of(session, question, filters, position, query.outcome, start, query.limit + 1)
         return [StudyItem(outcome=outcome, study=study) for study in found], position
 
     try:
         items, position = await storage.read(look)
     except ComparisonUnknownError as error:
-        raise _unknown_comparison(error) from None
+        raise unknown_comparison(error) from None
     more = encode(start + query.limit) if len(items) > query.limit else None
     # The next page is of the same state: what enters or leaves meanwhile moves nothing across the edge between them.
     pinned = {"as_of": position}
-    return listed(request, items[: query.limit], more, cache_control=_lasting(query), pinned=pinned)
+    return listed(request, items[: query.limit], more, cache_control=lasting(query), pinned=pinned)
