@@ -4,6 +4,7 @@ WORKDIR /src
 COPY pyproject.toml README.md LICENSE ./
 COPY service service
 COPY seed_demo seed_demo
+COPY openapi_notes openapi_notes
 RUN python -m venv /opt/manybatch && /opt/manybatch/bin/pip install --no-cache-dir '.[postgres]'
 
 FROM python:3.13-slim

@@ -29,6 +29,8 @@ from service.api.refusals import from_intake, from_record
 from service.api.routing import methods_at
 from service.api.storage import Storage
 from service.intake.refusals import Refused
+from service.pages.layout import refusal, wants_a_page
+from service.pages.routes import ROUTERS as PAGES
 from service.record.database import Database
 from service.record.errors import RecordError
 from service.settings import Settings
@@ -42,6 +44,7 @@ ROUTERS = (
     ledger.router,
     service_routes.router,
     metrics.router,
+    *PAGES,
 )
 
 
@@ -83,10 +86,11 @@ def _watched(storage: Storage, cache: EvidenceCache) -> Metrics:
 
 
 def _explain_refusals(api: FastAPI) -> None:
-    """Every refusal, the framework's own too, leaves as a problem document."""
+    """Every refusal, the framework's own too, leaves as a problem document, or as a page where somebody reads."""
 
     async def answer(request: Request, error: Exception) -> Response:
-        return _problem(request, error).response(request_id_of(request.scope))
+        problem, request_id = _problem(request, error), request_id_of(request.scope)
+        return refusal(request, problem, request_id) if wants_a_page(request) else problem.response(request_id)
 
     for kind in (HTTPException, RequestValidationError, Refused, RecordError, Exception):
         api.add_exception_handler(kind, answer)

@@ -2,7 +2,6 @@
 
 from dataclasses import asdict
 from datetime import datetime
-from html import escape
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
@@ -11,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import HTMLResponse, Response
 
 from service import __version__
-from service.api.problems import PROBLEMS, SOON, Problem
+from service.api.problems import SOON, Problem
 from service.api.routing import Route
 from service.api.storage import Stored
 from service.evidence.method import METHOD_VERSION
@@ -82,18 +81,6 @@ async def ready(storage: Stored) -> Health:
         raise Problem("unavailable", detail, headers=SOON)
     await storage.read(ledger.head)
     return Health(status="ready")
-
-
-@router.get("/problems/{slug}", include_in_schema=False, response_class=HTMLResponse)
-async def explain_problem(slug: str) -> HTMLResponse:
-    """Explain one type of problem to whoever follows its address."""
-    kind = PROBLEMS.get(slug)
-    if kind is None:
-        raise Problem("not-found")
-    return HTMLResponse(
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(kind.title)}</title>'
-        f"<h1>{escape(kind.title)}</h1><p>HTTP status {kind.status}. {escape(kind.explanation)}</p></html>"
-    )
 
 
 _DOCS = """<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">

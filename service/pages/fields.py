@@ -1,0 +1,117 @@
+"""What a field's name says to a person: its label without the unit, its unit, and its value written with both."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from service.pages.figures import figure, gravity, moment, shown
+
+# Longest first: a name that ends in `_kg_per_m3` must not be read as one that ends in `_m3`.
+_UNITS = (
+    ("sg_per_day", "SG a day"),
+    ("l_per_kg", "L/kg"),
+    ("kg_per_m3", "kg/m³"),
+    ("g_per_l", "g/L"),
+    ("grams_per_day", "g a day"),
+    ("percent", "%"),
+    ("plato", "°P"),
+    ("days", "days"),
+    ("sg", "SG"),
+    ("kg", "kg"),
+    ("ml", "mL"),
+    ("g", "g"),
+    ("l", "L"),
+    ("c", "°C"),
+    ("h", "h"),
+    ("w", "W"),
+)
+_LABELS: Mapping[str, str] = {
+    "a": "A",
+    "abv_linear_percent": "Alcohol by the linear rule",
+    "abv_percent": "Alcohol by volume",
+    "abw_percent": "Alcohol by mass",
+    "at_h": "Hours since pitching",
+    "b": "B",
+    "batch": "Vessel",
+    "co2_g_per_l": "Carbon dioxide",
+    "d_prime": "d′",
+    "days_to_finish": "Days to finish",
+    "density_kg_per_m3": "Density",
+    "extract_g_per_l": "Extract",
+    "final_sg": "Final gravity",
+    "h2": "H²",
+    "heat_w": "Heat",
+    "i2_percent": "I², from Q",
+    "i2_tau2_percent": "I², from τ²",
+    "original_sg": "Original gravity",
+    "p_value": "p",
+    "ph_end": "pH at the end",
+    "pitch_c": "Temperature at pitching",
+    "plato": "Degrees Plato",
+    "q": "Q",
+    "reading_uncertainty_sg": "One reading is good to",
+    "sample_c": "Temperature of the sample",
+    "serving_c": "Temperature of the glasses",
+    "sg": "Specific gravity",
+    "tasting_sample_c": "Temperature in the glass",
+    "tau2": "τ²",
+    "us_proof": "US proof",
+}
+_ABBREVIATIONS: Mapping[str, str] = {"abv": "strength", "abw": "strength by mass", "sd": "SD", "ph": "pH", "q": "Q"}
+_SMALL_GRAVITY = 0.5
+
+
+def _ending(key: str) -> tuple[str, str] | None:
+    return next(((ending, unit) for ending, unit in _UNITS if key == ending or key.endswith(f"_{ending}")), None)
+
+
+def unit_of(key: str) -> str:
+    """Tell the unit from the end of a field's name."""
+    found = _ending(key)
+    return "" if found is None or key == "days_to_finish" else found[1]
+
+
+def labelled(key: str) -> str:
+    """Write a field's name without its unit."""
+    if key in _LABELS:
+        return _LABELS[key]
+    found = _ending(key)
+    bare = key if found is None or key == found[0] else key.removesuffix(f"_{found[0]}")
+    text = " ".join(_ABBREVIATIONS.get(part, part) for part in bare.split("_"))
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def written(key: str, value: object) -> str:
+    """Write one value with the unit that its field's name ends in."""
+    if key.endswith("_at") and isinstance(value, str):
+        return moment(value)
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return shown(value)
+    unit = unit_of(key)
+    if unit == "SG":
+        return gravity(value) if value > _SMALL_GRAVITY else figure(value)
+    return f"{figure(value)} {unit}" if unit else figure(value)
+
+
+def side_by_side(documents: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[str]]]:
+    """Set the single values of several documents beside each other, one row a field."""
+    columns = [dict(_facts(document)) for document in documents]
+    names = dict.fromkeys(name for column in columns for name in column)
+    return [(name, [column.get(name, "") for column in columns]) for name in names]
+
+
+def _facts(document: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    for key, value in document.items():
+        if isinstance(value, Mapping):
+            yield from _facts(value)
+        elif isinstance(value, list):
+            yield from _named(value)
+        elif key not in {"arm", "batch", "notes"} and value not in (None, ""):
+            yield labelled(key), written(key, value)
+
+
+def _named(parts: Sequence[Any]) -> Iterator[tuple[str, str]]:
+    """Write a list of named parts, such as the fractions of a run, one row a part."""
+    for part in parts:
+        if isinstance(part, Mapping) and "name" in part:
+            values = [written(key, value) for key, value in part.items() if key != "name"]
+            yield str(part["name"]), ", ".join(values)

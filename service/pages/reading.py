@@ -1,0 +1,177 @@
+"""What pages read, through the same doors as the interface: the answer as it is sent, and what lies behind it."""
+
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated, Any
+from uuid import UUID
+
+from fastapi import Depends, Request
+from pydantic import ValidationError
+
+from service.api.conditional import IMMUTABLE, REVALIDATE
+from service.api.evidence import EvidenceQuery, computed, lasting, position_asked, refuse_unshipped, tag_of
+from service.api.problems import from_validation
+from service.intake.documents import ProtocolDocument
+from service.pages.layout import mark
+from service.pages.wording import flag_rank
+from service.record import observations, questions, replication_reads
+
+if TYPE_CHECKING:
+    from service.record.database import Session
+    from service.record.rows import RecordedObservation
+    from service.record.tables import Question, Replication
+
+_MOST_LISTED = 50
+_TASTED = "perceivable_difference"
+
+
+@dataclass(frozen=True, slots=True)
+class Tasting:
+    """What the tasters of one replication answered; a sham sets two vessels of one arm against each other."""
+
+    method: str
+    presented: int
+    correct: int
+    sham: bool
+    outside: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One replication in a list: what it brought, and how it is marked."""
+
+    id: UUID
+    household: UUID
+    state: str
+    at: datetime
+    tastings: list[Tasting] = field(default_factory=list)
+    differences: list[tuple[str, float]] = field(default_factory=list)
+    sealed: bool = False
+    registered: bool = False
+    vouched: bool = False
+    flags: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question, its newest protocol and the answer to it, as one page shows them."""
+
+    question: "Question"
+    answer: Mapping[str, Any]
+    protocol: Mapping[str, Any] | None
+    protocol_version: int | None
+    lines: list[Line]
+    following: int | None
+
+    @property
+    def goals(self) -> list[str]:
+        """The outcomes that the newest protocol asks for."""
+        return [goal["outcome"] for goal in (self.protocol or {}).get("outcomes", ())]
+
+
+async def evidence_query(request: Request) -> EvidenceQuery:
+    """Read the interface's own filters from a form, whose fields that nobody filled in come along empty."""
+    given: dict[str, Any] = {name: value for name, value in request.query_params.multi_items() if value}
+    conditions = [value for value in request.query_params.getlist("where") if value]
+    try:
+        return EvidenceQuery.model_validate(given | ({"where": conditions} if conditions else {}))
+    except ValidationError as error:
+        faults = error.errors(include_url=False, include_context=False, include_input=False)
+        raise from_validation([{**fault, "loc": ("query", *fault["loc"])} for fault in faults]) from None
+
+
+AsFiltered = Annotated[EvidenceQuery, Depends(evidence_query)]
+
+
+def tag_of_page(question_id: UUID, position: int, query: EvidenceQuery, extra: str = "") -> str:
+    """Give the mark of a page: of what the answer depends on, and of the templates that show it."""
+    inner = tag_of(question_id, position, query)
+    digest = hashlib.sha256(f"{inner}{extra}{mark()}".encode()).hexdigest()[:24]
+    return f'"page-{position}-{digest}"'
+
+
+def kept_for(query: EvidenceQuery) -> str:
+    """Say how long a page may be kept: its look changes with the software, so never for ever."""
+    return "public, max-age=3600" if lasting(query) == IMMUTABLE else REVALIDATE
+
+
+def find(session: "Session", slug: str, query: EvidenceQuery) -> tuple["Question", int]:
+    """Find a question, and the last entry that touches it at the state asked for."""
+    refuse_unshipped(query.method_version)
+    question = questions.by_slug(session, slug)
+    return question, position_asked(session, question, query.as_of)
+
+
+def asked(request: Request, session: "Session", question: "Question", query: EvidenceQuery, position: int) -> Asked:
+    """Gather what a question's page shows."""
+    answer = json.loads(computed(request, session, question, query.filters(), position))
+    versions = [each for each in questions.protocols(session, question) if each.position <= position]
+    newest = versions[-1] if versions else None
+    lines, following = listed(session, question, answer["comparison"], position)
+    return Asked(
+        question=question,
+        answer=answer,
+        protocol=complete(newest.document) if newest and newest.document else None,
+        protocol_version=newest.version if newest else None,
+        lines=lines,
+        following=following,
+    )
+
+
+def complete(document: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Fill in what a protocol left out, as the interface shows it."""
+    return ProtocolDocument.model_validate(document).model_dump(mode="json")
+
+
+def comparison_of(request: Request, session: "Session", question: "Question", position: int) -> Mapping[str, str]:
+    """Name the two arms that a question's own page compares."""
+    answer = json.loads(computed(request, session, question, EvidenceQuery().filters(), position))
+    comparison: Mapping[str, str] = answer["comparison"]
+    return comparison
+
+
+def listed(
+    session: "Session",
+    question: "Question",
+    comparison: Mapping[str, str],
+    position: int,
+    after: int | None = None,
+) -> tuple[list[Line], int | None]:
+    """List a question's submitted replications, newest first, with what each brought to one comparison."""
+    found = replication_reads.page(session, question_id=question.id, after=after, limit=_MOST_LISTED + 1)
+    rows = defaultdict(list)
+    for row in observations.at_position(session, question.id, position):
+        if _compares(row, comparison):
+            rows[row.replication_id].append(row)
+    shown = [each for each in found[:_MOST_LISTED] if (each.submitted_position or 0) <= position]
+    following = found[_MOST_LISTED - 1].started_position if len(found) > _MOST_LISTED else None
+    return [_line(each, rows[each.id]) for each in shown], following
+
+
+def _compares(row: "RecordedObservation", comparison: Mapping[str, str]) -> bool:
+    arms = {comparison["control"], comparison["treatment"]}
+    return row.control in arms if row.sham else {row.control, row.treatment} == arms
+
+
+def _line(replication: "Replication", rows: Iterable["RecordedObservation"]) -> Line:
+    rows = list(rows)
+    return Line(
+        id=replication.id,
+        household=replication.household_id,
+        state=replication.state,
+        at=replication.updated_at,
+        tastings=[
+            Tasting(row.method or "", row.presented or 0, row.correct or 0, row.sham, row.outside_the_test)
+            for row in rows
+            if row.outcome == _TASTED
+        ],
+        differences=[(row.outcome, row.difference) for row in rows if row.difference is not None and not row.sham],
+        sealed=any(row.sealed for row in rows),
+        registered=any(row.registered for row in rows),
+        vouched=any(row.vouched for row in rows),
+        flags=sorted({name for row in rows for name in row.flags}, key=lambda name: (flag_rank(name), name)),
+    )
