@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.record import faults, migrate
 from service.record.clock import Clock, utc_now
 from service.record.errors import Conflict, Contended, SchemaAhead
+from service.record.sealing import sealer_for
 
 __all__ = ["Database", "Session"]
 
@@ -42,12 +43,23 @@ class Database:
         What the ledger and every row are stamped by.
     pool_size : int
         Connections for readers, and on PostgreSQL for writers: the number of threads.
+    sealing_key : str or None
+        What the keys of open trials are encrypted under; on SQLite a file beside the database where there is none.
 
     """
 
-    def __init__(self, url: str, *, read_url: str | None = None, clock: Clock = utc_now, pool_size: int = 10) -> None:
+    def __init__(
+        self,
+        url: str,
+        *,
+        read_url: str | None = None,
+        clock: Clock = utc_now,
+        pool_size: int = 10,
+        sealing_key: str | None = None,
+    ) -> None:
         self.url = _normal(url)
         self.clock = clock
+        self.sealer = sealer_for(self.url, sealing_key)
         self.dialect = self.url.get_backend_name()
         if self.dialect == "sqlite":
             # One connection writes: its pool is the queue in which this process's writers wait their turn, fairly,
@@ -84,7 +96,7 @@ class Database:
     def _session(self, engine: Engine) -> Iterator[Session]:
         with (
             faults.translated(),
-            Session(engine, expire_on_commit=False, info={"clock": self.clock}) as session,
+            Session(engine, expire_on_commit=False, info={"clock": self.clock, "sealer": self.sealer}) as session,
             session.begin(),
         ):
             yield session

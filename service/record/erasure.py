@@ -7,7 +7,7 @@ from sqlalchemy import Delete, Update, delete, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from service.record import ledger
+from service.record import ledger, trials
 from service.record.contributors import locked
 from service.record.errors import Conflict
 from service.record.observations import leave
@@ -21,10 +21,20 @@ from service.record.tables import (
     Replication,
     ReplicationRevision,
 )
+from service.record.trial_tables import SealedTrial
 
 ERASED_NAME = "erased"
 # A retraction is the steward's text, and stays; questions and protocols belong to all who followed them.
-_OWN_KINDS = ("registration", "submission", "amendment", "withdrawal", "report", "vouch")
+_OWN_KINDS = (
+    "registration",
+    "submission",
+    "amendment",
+    "withdrawal",
+    "trial-opened",
+    "trial-closed",
+    "report",
+    "vouch",
+)
 
 
 def erase(session: Session, contributor: Contributor) -> Contributor:
@@ -51,8 +61,10 @@ def erase(session: Session, contributor: Contributor) -> Contributor:
             .execution_options(populate_existing=True)
         ).scalars()
     )
+    # Their answers are locked with them before the first append, as whoever answers locks them.
+    held = [trial for each in replications for trial in trials.locked_with_replication(session, each.id)]
     positions: dict[UUID | None, int] = {}
-    for question_id, erased in _positions(session, contributor, replications).items():
+    for question_id, erased in _positions(session, contributor, replications, held).items():
         content = {"contributor": str(contributor.id), "positions": erased}
         entry = ledger.append(
             session, kind="erasure", subject=str(contributor.id), content=content, question_id=question_id
@@ -62,6 +74,7 @@ def erase(session: Session, contributor: Contributor) -> Contributor:
         _run(session, delete(LedgerContent).where(col(LedgerContent.position).in_(erased)))
     for replication in replications:
         _erase_replication(session, replication, positions[replication.counted_in_id])
+    trials.erase(session, held)
     _run(session, update(QuestionReport).where(col(QuestionReport.contributor_id) == contributor.id).values(text=""))
     _run(session, delete(IdempotencyKey).where(col(IdempotencyKey.contributor_id) == contributor.id))
     contributor.display_name = ERASED_NAME
@@ -90,10 +103,11 @@ def _run(session: Session, statement: Delete | Update) -> None:
 
 
 def _positions(
-    session: Session, contributor: Contributor, replications: list[Replication]
+    session: Session, contributor: Contributor, replications: list[Replication], held: list[SealedTrial]
 ) -> dict[UUID | None, list[int]]:
     """Return the ledger positions whose content is to go, by the question they touch; never empty."""
     subjects = [str(contributor.id), *(str(each.id) for each in replications)]
+    subjects += [str(trial.id) for trial in held]
     subjects += [
         str(report_id)
         for report_id in session.execute(

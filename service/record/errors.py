@@ -8,6 +8,7 @@ RecordError
 ├── IdempotencyMismatch  the key was used before with another body
 ├── SchemaAhead          the tables were made by a newer version
 ├── NotCanonical         content that RFC 8785 has no bytes for
+├── NoSealingKey         a trial can't be sealed, or what was sealed can't be opened
 └── Unavailable          locked, full, cut off: the same call may succeed later
     └── Contended        the database undid the transaction to let another one through
 """
@@ -65,6 +66,10 @@ class SchemaAhead(RecordError):
 
 class NotCanonical(RecordError):
     """Content that has no RFC 8785 form: NaN, an integer beyond 2**53, a lone surrogate, an unknown type."""
+
+
+class NoSealingKey(RecordError):
+    """The host has set no key to seal trials under, or another one than a trial was sealed under."""
 
 
 class Unavailable(RecordError):

@@ -26,6 +26,7 @@ QuestionStatus = Literal["open", "closed", "merged"]
 ReplicationState = Literal["registered", "submitted", "withdrawn", "retracted", "erased"]
 LeftReason = Literal["amended", "withdrawn", "retracted", "erased", "merged"]
 Leaning = Literal["control", "treatment", "neither"]
+EndedBy = Literal["tasters", "helper", "owner", "steward", "age"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +44,24 @@ class TrialRow:
     told_during: bool | None = None
     key_held_by: str | None = None
     tasted_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialTaster:
+    """Somebody who tastes in a sealed trial; of their link there is only the hash."""
+
+    id: UUID
+    assessor: str
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrialAnswer:
+    """What a taster answered to one set of a sealed trial."""
+
+    presentation: int
+    answer: dict[str, Any]
+    answered_at: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
