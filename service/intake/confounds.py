@@ -8,6 +8,7 @@ from service.intake.flags import Flag
 from service.intake.protocol_check import Checked
 from service.intake.registration import registration_flags
 from service.intake.run_confounds import run_flags
+from service.intake.sealed_confounds import sealed_flags
 from service.intake.trial_confounds import trial_flags
 
 
@@ -35,4 +36,5 @@ def find(checked: Checked, *, registered_at: datetime | None, is_copy: bool = Fa
         *condition_flags(checked),
         *run_flags(checked),
         *trial_flags(checked),
+        *sealed_flags(checked),
     )

@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-Group = Literal["confound", "deviation", "gap"]
-"""A confound is another explanation; a deviation is unlike the plan; a gap is something that wasn't recorded."""
+Group = Literal["confound", "deviation", "gap", "note"]
+"""A confound is another explanation; a deviation is unlike the plan; a gap is something that wasn't recorded; a note is
+how a sealed trial went."""
 
 Concerns = Literal["tasting", "measured", "both"]
 
@@ -57,6 +58,17 @@ FLAGS: Mapping[str, FlagKind] = _table(
     FlagKind("appearance_not_masked", "confound", "tasting", "Colour or haze could be seen, and may differ."),
     FlagKind("appearance_not_recorded", "gap", "tasting", "Whether colour and haze were hidden isn't said."),
     FlagKind("stopped_early", "confound", "tasting", "Fewer sets were presented than planned."),
+    FlagKind("trial_unanswered", "deviation", "tasting", "A sealed trial was opened, and nobody answered."),
+    FlagKind(
+        "answered_before_pouring",
+        "confound",
+        "tasting",
+        "Answers to a sealed trial came before anybody had opened its pour sheet.",
+    ),
+    FlagKind(
+        "pour_sheet_opened", "note", "tasting", "Somebody opened the pour sheet of a sealed trial, and knew its key."
+    ),
+    FlagKind("several_tasters", "note", "tasting", "Several tasters of a sealed trial shared one pair of batches."),
     FlagKind("count_unlike_plan", "deviation", "tasting", "The number of sets isn't the plan's."),
     FlagKind("method_unlike_plan", "deviation", "tasting", "The method isn't the plan's."),
     FlagKind("comparison_unlike_plan", "deviation", "tasting", "The arms compared aren't the plan's."),

@@ -11,6 +11,7 @@ from service.intake.outcomes import OUTCOMES, Measurement, Outcome, outcome_name
 from service.intake.protocol_check import Checked, Comparison
 from service.intake.registration import before_pitching, before_tasting
 from service.intake.trial_confounds import outside_the_test
+from service.intake.trial_documents import SealedTrialDocument
 from service.record.rows import ObservationRow, TrialRow
 
 
@@ -35,7 +36,7 @@ def reduce(checked: Checked, flags: Sequence[Flag], *, registered_at: datetime |
         When the plan was stamped; None where it never was.
 
     """
-    tasted = [trial for trial in checked.document.trials if trial.assessors]
+    tasted = [trial for trial in checked.document.trials if trial.assessors and not trial.is_sealed]
     trials = tuple(_trial_row(trial) for trial in tasted)
     if checked.document.state == "registered":
         return Reduced(trials, ())
@@ -93,7 +94,8 @@ class _Context:
             presented=trial.presented,
             correct=trial.correct,
             assessors=len(trial.assessors),
-            details={"trial": index + 1, "planned": trial.planned},
+            details={**_identity(index, trial), "planned": trial.planned},
+            sealed=trial.is_sealed,
             registered=before_tasting(trial, self.registered_at),
             conditions_met=conditions_met(self.checked, arms, PERCEIVABLE_DIFFERENCE),
             outside_the_test=outside_the_test(trial),
@@ -123,7 +125,8 @@ class _Context:
             outcome=outcome,
             presented=presented,
             assessors=len(trial.assessors) or None,
-            details={"trial": index + 1, **details},
+            details={**_identity(index, trial), **details},
+            sealed=trial.is_sealed,
             registered=before_tasting(trial, self.registered_at),
             conditions_met=conditions_met(self.checked, arms, outcome),
             # Orders in blocks help to find the odd glass, and nobody to like one better.
@@ -184,6 +187,10 @@ class _Side:
     @property
     def all_yes(self) -> bool:
         return self.mean == 1.0
+
+
+def _identity(index: int, trial: TrialDocument) -> dict[str, object]:
+    return {"sealed_trial": str(trial.id)} if isinstance(trial, SealedTrialDocument) else {"trial": index + 1}
 
 
 def _sum_known(one: float | None, other: float | None) -> float | None:

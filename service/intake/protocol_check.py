@@ -157,10 +157,12 @@ def _trial_deviations(checked: Checked) -> Iterator[Flag]:
         if trial.is_sham:
             continue
         if (trial.control, trial.treatment) != checked.planned_comparison:
-            yield Flag("comparison_unlike_plan", f"Trial {index + 1} sets other arms against each other.", trial=index)
+            yield Flag(
+                "comparison_unlike_plan", f"{trial.name_at(index)} sets other arms against each other.", trial=index
+            )
             continue
         if plan.method is not None and trial.method != plan.method:
-            detail = f"Trial {index + 1} is a {trial.method}; the plan names {plan.method}."
+            detail = f"{trial.name_at(index)} is a {trial.method}; the plan names {plan.method}."
             yield Flag("method_unlike_plan", detail, trial=index)
         yield from _count_unlike_plan(checked, index, trial)
 
@@ -173,7 +175,7 @@ def _count_unlike_plan(checked: Checked, index: int, trial: TrialDocument) -> It
     ]
     if planned is None or not trial.presented or _fits(planned, [trial]) or _fits(planned, sittings):
         return
-    detail = f"Trial {index + 1} presented {trial.presented} sets; the plan names {planned}."
+    detail = f"{trial.name_at(index)} presented {trial.presented} sets; the plan names {planned}."
     yield Flag("count_unlike_plan", detail, {"planned": planned, "presented": trial.presented}, trial=index)
 
 

@@ -4,8 +4,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["invalid", "conflict", "forbidden", "not_found"]
-"""`invalid`: mend the input. `conflict`: the state or a rule of the protocol forbids it. The others say themselves."""
+Kind = Literal[
+    "invalid",
+    "conflict",
+    "forbidden",
+    "not_found",
+    "trial_open",
+    "trial_ended",
+    "out_of_turn",
+    "answer_final",
+    "code_not_served",
+]
+"""`invalid`: mend the input. `conflict`: the state or a rule of the protocol forbids it. The others say themselves; the
+last five are of sealed trials."""
 
 
 @dataclass(frozen=True, slots=True)

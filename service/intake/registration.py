@@ -18,6 +18,9 @@ def first_answer_at(trial: TrialDocument) -> datetime | None:
 
 def before_tasting(trial: TrialDocument, registered_at: datetime | None) -> bool:
     """Whether the plan was registered before the first answer; what isn't said doesn't count."""
+    if trial.is_sealed:
+        # The service opens a trial only in what is registered, by the ledger's own order.
+        return registered_at is not None
     answered = first_answer_at(trial)
     return registered_at is not None and answered is not None and registered_at < answered
 
@@ -38,6 +41,8 @@ def registration_flags(checked: Checked, registered_at: datetime | None) -> Iter
         yield Flag("not_registered", "The plan wasn't registered before the result was known.")
         return
     for index, trial in enumerate(document.trials):
+        if trial.is_sealed:
+            continue
         answered = first_answer_at(trial)
         if answered is None:
             detail = f"Trial {index + 1} doesn't say when it was tasted, so registration can't count for it."

@@ -15,6 +15,7 @@ from service.science.intervals import Interval
 from service.science.plain_words import counted
 from service.science.trial_readings import significance_reading
 
+_SEALED = "The service drew the orders, and held the key until the last answer."
 _SHAM = "Both vessels were of one arm: this measures how far two batches differ by luck alone."
 
 
@@ -50,7 +51,9 @@ def _trial(checked: Checked, row: ObservationRow) -> TrialReport:
     method, presented, correct = row.method or "", row.presented or 0, row.correct or 0
     tasters = row.assessors or 1
     result = significance(method, presented, correct)
-    fixed = row.registered and presented == checked.plan.presentations
+    # The service fixed a sealed trial's number when it was opened, whatever the plan said.
+    planned = row.details.get("planned") if row.sealed else checked.plan.presentations
+    fixed = row.registered and presented == planned
     reading = significance_reading(result, fixed_beforehand=fixed, tasters=tasters)
     return TrialReport(
         method=method,
@@ -61,15 +64,17 @@ def _trial(checked: Checked, row: ObservationRow) -> TrialReport:
         assessors=tasters,
         p_value=float(result.p_value),
         expected_by_chance=float(result.expected_by_chance),
-        proportion_discriminating=_limits(result.proportion_discriminating),
-        d_prime=_limits(result.d_prime),
+        proportion_discriminating=limits(result.proportion_discriminating),
+        d_prime=limits(result.d_prime),
         any_time_e_value=_finite(result.any_time_e_value),
+        sealed=row.sealed,
         outside_the_test=row.outside_the_test,
-        reading=f"{_SHAM} {reading}" if row.sham else reading,
+        reading=" ".join([*([_SEALED] if row.sealed else []), *([_SHAM] if row.sham else []), reading]),
     )
 
 
-def _limits(interval: Interval) -> Limits:
+def limits(interval: Interval) -> Limits:
+    """Write an interval down as a report does."""
     return Limits(estimate=_finite(interval.estimate), low=_finite(interval.low), high=_finite(interval.high))
 
 

@@ -29,6 +29,7 @@ class TrialReport(_Shown):
     proportion_discriminating: Limits
     d_prime: Limits
     any_time_e_value: float | None = Field(description="Null where it is beyond the largest number.")
+    sealed: bool = Field(description="Whether the service held the key until the last answer.")
     outside_the_test: str | None = Field(description="Why this count has no place in the pooled test against guessing.")
     reading: str
 

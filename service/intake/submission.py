@@ -4,7 +4,7 @@ A replication is checked once, reduced once, and written once. The plan is froze
 changed by acts, never by a revision.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -13,18 +13,20 @@ from sqlalchemy.orm import Session
 
 from service.intake.asking import protocol_named, question_document, question_named
 from service.intake.confounds import find
+from service.intake.copies import distinguishing
 from service.intake.documents import Plan, ReplicationDocument, Revision, Withdrawal
 from service.intake.observations import Reduced, reduce
 from service.intake.protocol_check import Checked, check
 from service.intake.refusals import Fault, Refused, conflict, invalid
 from service.intake.report import report
 from service.intake.report_models import Report
+from service.intake.sealed_shown import SealedTrialShown
 from service.intake.strict import plain
-from service.record import questions, replication_reads, replications
+from service.intake.trial_ending import end_all, end_if_due
+from service.intake.trial_results import ended_trials, sealed_trials_shown
+from service.record import questions, replication_reads, replications, trials
 from service.record.canonical import fingerprint
 from service.record.tables import Contributor, Question, Replication
-
-_FREE_TEXT = frozenset({"kitchen", "notes", "plan", "state", "suspected_confounds"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,7 @@ class Kept:
     replication: Replication
     document: dict[str, Any]
     report: Report
+    sealed_trials: list[SealedTrialShown] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +88,7 @@ def post_replication(session: Session, contributor: Contributor, document: Repli
         trials=weighed.reduced.trials,
         observations=weighed.reduced.observations,
     )
-    return _kept(replication, weighed)
+    return _kept(session, replication, weighed)
 
 
 def put_replication(
@@ -120,7 +123,7 @@ def put_replication(
         observations=weighed.reduced.observations,
         reason=revision.reason,
     )
-    return _kept(written, weighed)
+    return _kept(session, written, weighed)
 
 
 def submit_registered(
@@ -128,15 +131,19 @@ def submit_registered(
 ) -> Kept:
     """Submit a registered replication as its newest revision stands.
 
+    All of its sealed trials go in with it.
+
     Raises
     ------
     Refused
-        `forbidden` and `not_found` for a replication of someone else's; `conflict` once its document was erased.
+        `forbidden` and `not_found` for a replication of someone else's; `trial_open` while one of its sealed trials is;
+        `conflict` once its document was erased.
     service.record.errors.StaleRevision, service.record.errors.Conflict
         It was revised meanwhile, or isn't registered any more.
 
     """
     replication = owned(session, contributor, replication_id)
+    _refuse_open_trials(session, replication)
     question = questions.get(session, replication.question_id)
     document = _in_state(_stored(session, replication), "submitted")
     weighed = _weigh(session, question, document, registered_at=replication.registered_at, of=replication)
@@ -149,20 +156,13 @@ def submit_registered(
         trials=weighed.reduced.trials,
         observations=weighed.reduced.observations,
     )
-    return _kept(written, weighed)
+    return _kept(session, written, weighed)
 
 
-def withdraw(
-    session: Session,
-    contributor: Contributor,
-    replication_id: UUID,
-    withdrawal: Withdrawal,
-    *,
-    answered: bool = False,
-) -> Kept:
+def withdraw(session: Session, contributor: Contributor, replication_id: UUID, withdrawal: Withdrawal) -> Kept:
     """Withdraw before any answer; after one, ask for it: the replication stays in the answer until a steward decides.
 
-    `answered` says that a sealed trial of it has an answer; typed trials are seen in the document.
+    An answer is one typed in the document, or one given to a sealed trial of it.
 
     Raises
     ------
@@ -174,15 +174,20 @@ def withdraw(
     """
     replication = owned(session, contributor, replication_id)
     document = _stored(session, replication)
+    # Locked before they are looked at: an answer that is on its way comes in before this, or finds the trial closed.
+    trials.locked_with_replication(session, replication.id)
     typed = any(trial.assessors or trial.preferred or trial.descriptors for trial in document.trials)
+    answered = typed or trials.any_answer(session, replication.id)
+    if not answered:
+        end_all(session, replication.id, "owner")
     written = replications.withdraw(
         session,
         replication=replication,
         category=withdrawal.category,
         reason=withdrawal.reason,
-        answered=answered or typed,
+        answered=answered,
     )
-    return Kept(written, shown(written, plain(document)), _report_on(session, written, document))
+    return _as_it_stands(session, written, document)
 
 
 def retract(session: Session, steward: Contributor, replication_id: UUID, withdrawal: Withdrawal) -> Replication:
@@ -199,9 +204,15 @@ def retract(session: Session, steward: Contributor, replication_id: UUID, withdr
     if not steward.is_steward:
         raise Refused("only a steward retracts", kind="forbidden")
     replication = replication_reads.get(session, replication_id)
+    end_all(session, replication.id, "steward")
     return replications.retract(
         session, replication=replication, steward=steward, category=withdrawal.category, reason=withdrawal.reason
     )
+
+
+def read_back(session: Session, replication: Replication) -> Kept:
+    """Return a replication as its newest revision stands; refuse with `conflict` where that was erased."""
+    return _as_it_stands(session, replication, _stored(session, replication))
 
 
 def report_of(session: Session, replication: Replication) -> Report:
@@ -242,25 +253,18 @@ def _weigh(
     of: Replication | None = None,
 ) -> _Weighed:
     protocol = protocol_named(session, question, document.protocol_version)
-    checked = check(document, question_document(question), protocol)
+    sealed = ended_trials(session, of.id) if of else []
+    # Once ended, a sealed trial is checked and reduced as a typed one is; what is stored is what was typed.
+    whole = document.model_copy(update={"trials": [*document.trials, *sealed]}) if sealed else document
+    checked = check(whole, question_document(question), protocol)
     stored = plain(document)
-    print_ = fingerprint(_distinguishing(stored))
+    print_ = fingerprint(distinguishing(stored))
     has_results = bool(document.batches or document.trials)
     counted_in, own = (of.counted_in_id, of.id) if of else (question.id, None)
     is_copy = has_results and bool(replication_reads.same_fingerprint(session, counted_in, print_, other_than=own))
     flags = find(checked, registered_at=registered_at, is_copy=is_copy)
     reduced = reduce(checked, flags, registered_at=registered_at)
     return _Weighed(checked, stored, print_, reduced, report(checked, reduced.observations, flags))
-
-
-def _distinguishing(stored: dict[str, Any]) -> dict[str, Any]:
-    """Return what tells two tries apart: without free text, which anybody can vary, and without where it stands."""
-    kept = {key: value for key, value in stored.items() if key not in _FREE_TEXT}
-    if "batches" in kept:
-        kept["batches"] = [
-            {key: value for key, value in batch.items() if key not in _FREE_TEXT} for batch in kept["batches"]
-        ]
-    return kept
 
 
 def _refuse_another_plan(replication: Replication, question: Question, document: ReplicationDocument) -> None:
@@ -289,5 +293,26 @@ def _report_on(session: Session, replication: Replication, document: Replication
     return _weigh(session, question, document, registered_at=replication.registered_at, of=replication).report
 
 
-def _kept(replication: Replication, weighed: _Weighed) -> Kept:
-    return Kept(replication, shown(replication, weighed.document), weighed.report)
+def _refuse_open_trials(session: Session, replication: Replication) -> None:
+    for trial in trials.locked_with_replication(session, replication.id):
+        if end_if_due(session, trial.id).closed_position is None:
+            detail = f"Sealed trial {trial.number} ({trial.id}) is open: let its tasters finish, or close it."
+            raise Refused(detail, kind="trial_open")
+
+
+def _kept(session: Session, replication: Replication, weighed: _Weighed) -> Kept:
+    return Kept(
+        replication,
+        shown(replication, weighed.document),
+        weighed.report,
+        sealed_trials_shown(session, replication.id),
+    )
+
+
+def _as_it_stands(session: Session, replication: Replication, document: ReplicationDocument) -> Kept:
+    return Kept(
+        replication,
+        shown(replication, plain(document)),
+        _report_on(session, replication, document),
+        sealed_trials_shown(session, replication.id),
+    )

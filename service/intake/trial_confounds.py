@@ -10,12 +10,12 @@ from service.intake.protocol_check import Checked
 def trial_flags(checked: Checked) -> Iterator[Flag]:
     """Name what is wrong with, or unsaid of, each declared trial."""
     for index, trial in enumerate(checked.document.trials):
-        name = f"Trial {index + 1}"
+        name = trial.name_at(index)
         for flag, detail in (*_order(trial, name), *_knowledge(trial, name), *_appearance(trial, name)):
             yield Flag(flag, detail, trial=index)
         planned, presented = _planned(checked, trial)
         if planned is not None and 0 < presented < planned:
-            detail = f"{name} stopped at {presented} of {planned} planned sets."
+            detail = f"{name} {trial.ending} at {presented} of {planned} planned sets."
             yield Flag("stopped_early", detail, {"planned": planned, "presented": presented}, trial=index)
 
 
@@ -24,8 +24,11 @@ def outside_the_test(trial: TrialDocument) -> str | None:
 
     The test is valid where each set's order was a fresh fair draw, unknown to the taster, and no answer was told before
     the last. Blocks are valid across several tasters, not for one who can count along. What isn't said is flagged, and
-    taken to be in order.
+    taken to be in order. A sealed trial's blocks lie across its tasters, so that each one's own orders are fresh draws
+    however many of them answered.
     """
+    if trial.is_sealed:
+        return None
     if trial.key_held_by == "taster":
         return "taster_held_key"
     if trial.told_during:
@@ -50,6 +53,8 @@ def _planned(checked: Checked, trial: TrialDocument) -> tuple[int | None, int]:
 
 
 def _order(trial: TrialDocument, name: str) -> Iterator[tuple[str, str]]:
+    if trial.is_sealed:
+        return
     if trial.order_draw is None:
         yield "order_not_recorded", f"{name} doesn't say how the order of each set was drawn."
     elif trial.order_draw == "unknown":

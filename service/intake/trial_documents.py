@@ -1,4 +1,5 @@
 from typing import Annotated, Literal
+from uuid import UUID
 
 from pydantic import Field, ValidationInfo, field_validator
 
@@ -8,6 +9,12 @@ from service.intake.strict import Count, DayOrMoment, Key, Label, Strict
 
 OrderDraw = Literal["each_afresh", "blocks", "unknown"]
 KeyHolder = Literal["helper", "taster", "nobody"]
+_ENDINGS = {
+    "helper": "was closed by its helper",
+    "owner": "was closed by its owner",
+    "steward": "was closed by a steward",
+    "age": "was left, and closed by its age,",
+}
 
 
 class AssessorCount(Strict):
@@ -95,3 +102,42 @@ class TrialDocument(Strict):
     def is_sham(self) -> bool:
         """Whether both vessels are of one arm."""
         return self.control == self.treatment
+
+    @property
+    def is_sealed(self) -> bool:
+        """Whether the service held the key."""
+        return False
+
+    @property
+    def ending(self) -> str:
+        """What a sentence says of an end before the planned number."""
+        return "stopped"
+
+    def name_at(self, index: int) -> str:
+        """Return what a sentence calls the trial at this place of a document."""
+        return f"Trial {index + 1}"
+
+
+class SealedTrialDocument(TrialDocument):
+    """A sealed trial that has ended, in the terms of one that was typed; the service makes it, nobody can send it."""
+
+    id: UUID
+    number: int
+    ended_by: str
+    pour_sheet_openings: int
+    answered_before_pouring: int
+
+    @property
+    def is_sealed(self) -> bool:
+        """Whether the service held the key."""
+        return True
+
+    @property
+    def ending(self) -> str:
+        """What a sentence says of an end before the planned number."""
+        return _ENDINGS.get(self.ended_by, "ended")
+
+    def name_at(self, index: int) -> str:
+        """Return what a sentence calls the trial: its own number, whatever was typed before it."""
+        del index
+        return f"Sealed trial {self.number}"

@@ -1,7 +1,10 @@
 """Small documents that other tests of this room build on. Invented."""
 
 import copy
+import uuid
 from typing import Any
+
+from service.intake.trial_documents import SealedTrialDocument
 
 _QUESTION: dict[str, Any] = {
     "slug": "clear-before-strip",
@@ -97,6 +100,20 @@ def batch(arm: str = "control", **changes: Any) -> dict[str, Any]:
 
 def trial(**changes: Any) -> dict[str, Any]:
     return {**copy.deepcopy(_TRIAL), **changes}
+
+
+def sealed_trial(**changes: Any) -> SealedTrialDocument:
+    """A sealed trial as it comes back when it has ended as planned, with nothing amiss."""
+    ended = {
+        **copy.deepcopy(_TRIAL),
+        "id": uuid.UUID(int=7),
+        "number": 1,
+        "ended_by": "tasters",
+        "pour_sheet_openings": 0,
+        "answered_before_pouring": 0,
+        **changes,
+    }
+    return SealedTrialDocument.model_validate(ended)
 
 
 def replication(**changes: Any) -> dict[str, Any]:

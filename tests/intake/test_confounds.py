@@ -228,6 +228,12 @@ def test_every_flag_of_the_table_can_be_raised():
             weigh(batches=[documents.batch(package=less), documents.batch("treatment", package=package)]).flags
         )
     raised |= {each.name for each in weigh(trials=[]).report.deviations}
+    for changes in (
+        {"assessors": []},
+        {"answered_before_pouring": 3},
+        {"pour_sheet_openings": 2, "assessors": [P, {**P, "assessor": "p2"}]},
+    ):
+        raised |= set(weigh(sealed=[documents.sealed_trial(**changes)]).flags)
     assert raised == set(FLAGS)
 
 

@@ -28,16 +28,19 @@ class Weighed:
         return self.rows[outcome, treatment]
 
 
-def checked(protocol=None, **changes) -> Checked:
+def checked(protocol=None, sealed=(), **changes) -> Checked:
+    document = ReplicationDocument.model_validate(documents.replication(**changes))
     return check(
-        ReplicationDocument.model_validate(documents.replication(**changes)),
+        document.model_copy(update={"trials": [*document.trials, *sealed]}),
         QuestionDocument.model_validate(documents.question()),
         ProtocolDocument.model_validate(protocol or documents.protocol()),
     )
 
 
-def weigh(protocol=None, *, registered_at: datetime | None = None, is_copy: bool = False, **changes) -> Weighed:
-    looked_at = checked(protocol, **changes)
+def weigh(
+    protocol=None, *, registered_at: datetime | None = None, is_copy: bool = False, sealed=(), **changes
+) -> Weighed:
+    looked_at = checked(protocol, sealed, **changes)
     flags = find(looked_at, registered_at=registered_at, is_copy=is_copy)
     reduced = reduce(looked_at, flags, registered_at=registered_at)
     by_name = {flag.name: flag for flag in flags}
