@@ -1,8 +1,26 @@
 """Every calculator there is; a new one is a line here and an entry in its family."""
 
+from service.api.calculators.fermentation import FERMENTATION_CALCULATORS
 from service.api.calculators.gravity import GRAVITY_CALCULATORS
+from service.api.calculators.gravity_batch import BATCH_CALCULATORS
 from service.api.calculators.proofing import PROOFING_CALCULATORS
+from service.api.calculators.proofing_parts import PARTS_CALCULATORS
 from service.api.calculators.registry import Calculator
+from service.api.calculators.spirit_run import SPIRIT_RUN_CALCULATORS
+from service.api.calculators.tasting import TASTING_CALCULATORS
 from service.api.calculators.trial import TRIAL_CALCULATORS
+from service.api.calculators.trial_planning import PLANNING_CALCULATORS
+from service.api.calculators.trial_words import WORD_CALCULATORS
 
-CALCULATORS: tuple[Calculator, ...] = (*TRIAL_CALCULATORS, *GRAVITY_CALCULATORS, *PROOFING_CALCULATORS)
+CALCULATORS: tuple[Calculator, ...] = (
+    *GRAVITY_CALCULATORS,
+    *BATCH_CALCULATORS,
+    *FERMENTATION_CALCULATORS,
+    *PROOFING_CALCULATORS,
+    *PARTS_CALCULATORS,
+    *SPIRIT_RUN_CALCULATORS,
+    *TASTING_CALCULATORS,
+    *TRIAL_CALCULATORS,
+    *PLANNING_CALCULATORS,
+    *WORD_CALCULATORS,
+)

@@ -1,29 +1,18 @@
 """What a calculator is: one pure function and two models, in one entry."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, is_dataclass
-from typing import Any, get_args
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict
 from pydantic_core import to_json
 
-from service.api.calculators.columns import ColumnsOf, column_model, every_input_is_scalar
+from service.api.calculators.columns import ColumnsOf, column_model, every_needed_input_is_scalar
+from service.api.calculators.results import Result, Taker, taker
 from service.intake.strict import Strict
 
-
-class Result(BaseModel):
-    """What a calculator answers: documented by its fields, filled from the science."""
-
-    model_config = ConfigDict(extra="forbid", from_attributes=True)
-
-
-class Estimate(Result):
-    """A value with its interval; `high` is null where there is no upper limit."""
-
-    estimate: float | None
-    low: float | None
-    high: float | None
+_INF_AS_NULL = partial(to_json, inf_nan_mode="null")
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +20,9 @@ class Calculator:
     """One calculator: its texts, its two models, and the function between them.
 
     `compute` takes the inputs, each a number or (for columns) an array, and returns an object with the attributes that
-    `result` names. `reading` puts one calculation into words. `cautions` says what can hurt.
+    `result` names. `reading` puts one calculation into words, where the science hasn't. `cautions` says what can hurt:
+    always the same, or by the inputs. `complete` fills in what the caller left to the service, such as a seed.
+    `single` marks science that takes no arrays, and `heavy` what would keep the other callers waiting.
     """
 
     name: str
@@ -44,110 +35,58 @@ class Calculator:
     example: Mapping[str, Any]
     method: str
     reading: Callable[[Any, Any], str] | None = None
-    cautions: Callable[[Any], Sequence[str]] = field(default=lambda _: ())
-    body: type[Strict] = field(init=False)
+    cautions: Sequence[str] | Callable[[Any], Sequence[str]] = ()
+    complete: Callable[[Any], Strict] | None = None
+    single: bool = False
+    heavy: bool = False
+    answers_get: bool = field(init=False)
     takes_columns: bool = field(init=False)
-    method_json: bytes = field(init=False)
+    body: type[Strict] = field(init=False)
+    _take: Taker = field(init=False)
+    _method: bytes = field(init=False)
+    _cautions: bytes = field(init=False)
 
     def __post_init__(self) -> None:
-        takes_columns = every_input_is_scalar(self.inputs)
-        object.__setattr__(self, "takes_columns", takes_columns)
-        object.__setattr__(self, "body", column_model(self.inputs) if takes_columns else self.inputs)
-        object.__setattr__(self, "method_json", to_json({"summary": self.method, "sources": list(self.sources)}))
+        answers_get = every_needed_input_is_scalar(self.inputs)
+        takes_columns = answers_get and not self.single
+        derived = {
+            "answers_get": answers_get,
+            "takes_columns": takes_columns,
+            "body": column_model(self.inputs) if takes_columns else self.inputs,
+            "_take": taker(self.result, without={"reading"} if self.reading else set()),
+            "_method": to_json({"summary": self.method, "sources": list(self.sources)}),
+            "_cautions": b"" if callable(self.cautions) else to_json(list(self.cautions)),
+        }
+        for name, value in derived.items():
+            object.__setattr__(self, name, value)
 
     def answer(self, inputs: Strict) -> bytes:
         """Calculate once and render inputs, result, method and cautions."""
-        computed = self.compute(inputs)
-        result = pick(self.result, computed, _one)
-        if self.reading is not None:
-            result["reading"] = self.reading(inputs, computed)
-        return b"".join(
-            (
-                b'{"inputs":',
-                inputs.__pydantic_serializer__.to_json(inputs, exclude_none=True),
-                b',"result":',
-                to_json(result, inf_nan_mode="null"),
-                b',"method":',
-                self.method_json,
-                b',"cautions":',
-                to_json(list(self.cautions(inputs))),
-                b"}",
-            )
-        )
+        if self.complete is not None:
+            inputs = self.complete(inputs)
+        understood = inputs.__pydantic_serializer__.to_json(inputs, exclude_none=True)
+        return b'{"inputs":%b,%b' % (understood, self._rendered(inputs, self.result_of(inputs)))
 
     def result_of(self, inputs: Strict) -> dict[str, Any]:
         """Calculate once and return the plain result."""
         computed = self.compute(inputs)
-        result = pick(self.result, computed, _one)
+        result: dict[str, Any] = self._take(computed)
         if self.reading is not None:
             result["reading"] = self.reading(inputs, computed)
         return result
 
     def answer_columns(self, columns: ColumnsOf) -> bytes:
         """Calculate for whole columns at once and render each leaf as a list."""
-        result = pick(self.result, self.compute(columns), lambda leaf: _many(leaf, columns.length))
-        return b"".join(
-            (
-                b'{"result":',
-                to_json(result, inf_nan_mode="null"),
-                b',"method":',
-                self.method_json,
-                b',"cautions":',
-                to_json(list(self.cautions(columns))),
-                b"}",
-            )
-        )
+        take = taker(self.result, leaf=partial(_column, length=columns.length), without=self.result.prose)
+        return b"{%b" % self._rendered(columns, take(self.compute(columns)))
+
+    def _rendered(self, inputs: object, result: object) -> bytes:
+        cautions = to_json(list(self.cautions(inputs))) if callable(self.cautions) else self._cautions
+        return b'"result":%b,"method":%b,"cautions":%b}' % (_INF_AS_NULL(result), self._method, cautions)
 
 
-def pick(model: type[BaseModel], computed: object, leaf: Callable[[object], Any]) -> dict[str, Any]:
-    """Take from what the science returned just the fields that a result names."""
-    picked = {}
-    for name, submodel in _plan(model):
-        value = getattr(computed, name)
-        picked[name] = _pick_value(submodel, value, leaf)
-    return picked
-
-
-def _pick_value(submodel: type[BaseModel] | None, value: object, leaf: Callable[[object], Any]) -> object:
-    if value is None:
-        return None
-    if isinstance(value, Mapping):
-        return {key: _pick_value(submodel, part, leaf) for key, part in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_pick_value(submodel, part, leaf) for part in value]
-    if submodel is not None:
-        return pick(submodel, value, leaf)
-    if is_dataclass(value) and not isinstance(value, type):
-        return {part.name: _pick_value(None, getattr(value, part.name), leaf) for part in fields(value)}
-    return leaf(value)
-
-
-_PLANS: dict[type[BaseModel], tuple[tuple[str, type[BaseModel] | None], ...]] = {}
-
-
-def _plan(model: type[BaseModel]) -> tuple[tuple[str, type[BaseModel] | None], ...]:
-    plan = _PLANS.get(model)
-    if plan is None:
-        named = ((name, part.annotation) for name, part in model.model_fields.items() if name != "reading")
-        plan = _PLANS[model] = tuple((name, _model_within(annotation)) for name, annotation in named)
-    return plan
-
-
-def _model_within(annotation: object) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((found for part in get_args(annotation) if (found := _model_within(part)) is not None), None)
-
-
-def _one(leaf: object) -> object:
-    return leaf.item() if isinstance(leaf, np.generic) else leaf
-
-
-def _many(leaf: object, length: int) -> list[Any]:
-    if not isinstance(leaf, np.ndarray):
-        return [_one(leaf)] * length
-    if leaf.dtype.kind == "f" and not np.isfinite(leaf).all():
-        leaf = leaf.astype(object)
-        leaf[~np.isfinite(leaf.astype(float))] = None
-    values: list[Any] = leaf.tolist()
-    return values
+def _column(leaf: object, *, length: int) -> list[Any]:
+    if isinstance(leaf, np.ndarray):
+        values: list[Any] = leaf.tolist()
+        return values
+    return [leaf] * length
