@@ -19,6 +19,8 @@ from service.api import (
     questions,
     replications,
     service_routes,
+    trial_links,
+    trials,
 )
 from service.api.boundary import Boundary, request_id_of
 from service.api.calculators import doors
@@ -40,6 +42,8 @@ ROUTERS = (
     contributors.router,
     questions.router,
     replications.router,
+    trials.router,
+    trial_links.router,
     evidence.router,
     ledger.router,
     service_routes.router,
@@ -119,5 +123,7 @@ def create_app(settings: Settings | None = None, database: Database | None = Non
     settings = settings or Settings()
     logs.configure(settings.log_level)
     database = database or Database(settings.database_url, pool_size=settings.threads)
+    if settings.sealing_key is not None:
+        database.seal_under(settings.sealing_key.get_secret_value())
     api = create_api(settings, database)
     return Boundary(api, max_body_bytes=settings.max_body_bytes, observe=metrics_of(api).observe)

@@ -16,6 +16,16 @@ _WITH_PATH = ("not-found",)
 _SIGNED_IN = ("not-signed-in",)
 _WRITES = ("not-yours", "conflict")
 _EDITS = ("stale-revision", "if-match-needed")
+_OF_OPERATION = {
+    "submit_replication": ("trial-open", "no-sealing-key"),
+    "open_trial": ("no-sealing-key",),
+    "read_trial": ("gone", "no-sealing-key"),
+    "close_trial": ("no-sealing-key",),
+    "close_trial_as_helper": ("no-sealing-key",),
+    "read_pour_sheet": ("no-sealing-key",),
+    "read_turn": ("no-sealing-key",),
+    "answer_set": ("trial-ended", "out-of-turn", "answer-is-final", "code-not-served", "no-sealing-key"),
+}
 
 DESCRIPTION = """
 People who ferment at home, and distil where it is lawful, find out together whether a claim about their craft is true:
@@ -64,7 +74,7 @@ def _document_refusals(method: str, operation: dict[str, Any]) -> None:
 
 
 def _refusals_of(method: str, operation: dict[str, Any]) -> list[str]:
-    slugs = [*_EVERY]
+    slugs = [*_EVERY, *_OF_OPERATION.get(operation.get("operationId", ""), ())]
     parameters = operation.get("parameters", [])
     if "requestBody" in operation:
         slugs += _WITH_BODY

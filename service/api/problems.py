@@ -102,6 +102,31 @@ PROBLEMS = _table(
         "a deviation.",
     ),
     ProblemType(
+        "trial-open",
+        409,
+        "One of its sealed trials is still open",
+        "All trials opened for a replication belong to its submission. Let the tasters finish, or close the trial: "
+        "sets answered so far count.",
+    ),
+    ProblemType(
+        "trial-ended",
+        409,
+        "This trial has ended",
+        "Its key is open, so it takes no more answers. What was answered before stands.",
+    ),
+    ProblemType(
+        "out-of-turn",
+        409,
+        "This is not the set to answer now",
+        "Sets are answered one at a time and in order. Get the taster's link again, and answer what it shows.",
+    ),
+    ProblemType(
+        "answer-is-final",
+        409,
+        "This set has another answer",
+        "An answer stands once it is given: it can't be changed or taken back. Go on to the next set.",
+    ),
+    ProblemType(
         "gone",
         410,
         "This was here once",
@@ -124,6 +149,12 @@ PROBLEMS = _table(
         422,
         "Some of the input cannot be taken",
         "`errors` lists every fault found, each with a pointer to the place and what to mend. Nothing was kept.",
+    ),
+    ProblemType(
+        "code-not-served",
+        422,
+        "There is no such glass to choose",
+        "Answer with the codes on the glasses of the present set; the reference of a duo-trio isn't chosen.",
     ),
     ProblemType(
         "idempotency-key-reused",
@@ -152,6 +183,13 @@ PROBLEMS = _table(
         "The record cannot be reached just now",
         "Nothing was kept. Send the same request again after `Retry-After` seconds; with an Idempotency-Key it is "
         "safe.",
+    ),
+    ProblemType(
+        "no-sealing-key",
+        503,
+        "No trial can be sealed or unsealed here",
+        "The host has set no key to seal trials under, or not the one that this trial was sealed under. Nothing was "
+        "kept. Ask the host to set it (MANYBATCH_SEALING_KEY), then send the same request again.",
     ),
 )
 

@@ -6,6 +6,7 @@ from service.record.errors import (
     Conflict,
     IdempotencyMismatch,
     InFlight,
+    NoSealingKey,
     NotCanonical,
     NotFound,
     RecordError,
@@ -20,8 +21,10 @@ _SLUGS: tuple[tuple[type[RecordError], str], ...] = (
     (Conflict, "conflict"),
     (IdempotencyMismatch, "idempotency-key-reused"),
     (NotCanonical, "invalid-input"),
+    (NoSealingKey, "no-sealing-key"),
     (Unavailable, "unavailable"),
 )
+_ONCE_MENDED = {"Retry-After": "600"}
 
 
 def from_record(error: RecordError) -> Problem:
@@ -29,6 +32,8 @@ def from_record(error: RecordError) -> Problem:
     slug = next((slug for kind, slug in _SLUGS if isinstance(error, kind)), "internal-error")
     if slug == "unavailable":
         return Problem(slug, headers=SOON)
+    if slug == "no-sealing-key":
+        return Problem(slug, error.detail, headers=_ONCE_MENDED)
     return Problem(slug, error.detail)
 
 
@@ -37,6 +42,11 @@ _INTAKE_SLUGS = {
     "conflict": "conflict",
     "forbidden": "not-yours",
     "not_found": "not-found",
+    "trial_open": "trial-open",
+    "trial_ended": "trial-ended",
+    "out_of_turn": "out-of-turn",
+    "answer_final": "answer-is-final",
+    "code_not_served": "code-not-served",
 }
 
 

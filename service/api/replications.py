@@ -23,6 +23,7 @@ from service.api.storage import (
 from service.intake import submission
 from service.intake.documents import ReplicationDocument, Revision, Withdrawal
 from service.intake.report_models import Report
+from service.intake.sealed_shown import SealedTrialShown
 from service.record import contributors, questions, replication_reads
 
 if TYPE_CHECKING:
@@ -50,6 +51,9 @@ class ReplicationAnswer(ReplicationDocument):
     updated_at: datetime
     withdrawal_asked: bool = Field(description="Its owner has asked to withdraw it; a steward decides.")
     report: Report
+    sealed_trials: list[SealedTrialShown] = Field(
+        description="Every sealed trial that was opened for it: the service writes them, nobody can type them."
+    )
 
 
 class ReplicationItem(BaseModel):
@@ -114,6 +118,7 @@ def _shown(kept: submission.Kept) -> dict[str, Any]:
         "updated_at": replication.updated_at,
         "withdrawal_asked": replication.withdrawal_asked_position is not None,
         "report": kept.report,
+        "sealed_trials": kept.sealed_trials,
     }
 
 
@@ -180,11 +185,9 @@ def _public(session: "Session", replication_id: UUID) -> "Replication":
 
 
 def _read_back(session: "Session", replication: "Replication") -> dict[str, Any]:
-    document = replication_reads.document(session, replication)
-    if document is None:
+    if replication_reads.document(session, replication) is None:
         raise Problem("gone")
-    shown = submission.shown(replication, document)
-    return _shown(submission.Kept(replication, shown, submission.report_of(session, replication)))
+    return _shown(submission.read_back(session, replication))
 
 
 @router.get(

@@ -43,23 +43,13 @@ class Database:
         What the ledger and every row are stamped by.
     pool_size : int
         Connections for readers, and on PostgreSQL for writers: the number of threads.
-    sealing_key : str or None
-        What the keys of open trials are encrypted under; on SQLite a file beside the database where there is none.
 
     """
 
-    def __init__(
-        self,
-        url: str,
-        *,
-        read_url: str | None = None,
-        clock: Clock = utc_now,
-        pool_size: int = 10,
-        sealing_key: str | None = None,
-    ) -> None:
+    def __init__(self, url: str, *, read_url: str | None = None, clock: Clock = utc_now, pool_size: int = 10) -> None:
         self.url = _normal(url)
         self.clock = clock
-        self.sealer = sealer_for(self.url, sealing_key)
+        self.sealer = sealer_for(self.url)
         self.dialect = self.url.get_backend_name()
         if self.dialect == "sqlite":
             # One connection writes: its pool is the queue in which this process's writers wait their turn, fairly,
@@ -71,6 +61,10 @@ class Database:
             self._writer = _postgres_engine(self.url, pool_size)
             self._reader = _one_snapshot(self._writer)
             self._replica = None if read_url is None else _one_snapshot(_postgres_engine(_normal(read_url), pool_size))
+
+    def seal_under(self, secret: str) -> None:
+        """Encrypt the keys of open trials under this, and no longer under a file beside the database."""
+        self.sealer = sealer_for(self.url, secret)
 
     @property
     def has_replica(self) -> bool:
