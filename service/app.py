@@ -66,6 +66,7 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
         lifespan=lifespan,
         docs_url=None,
         redoc_url=None,
+        openapi_url=None,
         swagger_ui_oauth2_redirect_url=None,
         redirect_slashes=False,
     )

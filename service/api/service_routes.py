@@ -1,18 +1,21 @@
 """What the service says of itself: version, health, problem types, and the API's text as a page."""
 
+import hashlib
 from dataclasses import asdict
 from datetime import datetime
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field
+from pydantic_core import to_json
 from starlette.responses import HTMLResponse, Response
 
 from service import __version__
+from service.api.conditional import REVALIDATE, matched, not_modified
 from service.api.problems import SOON, Problem
-from service.api.routing import Route
-from service.api.storage import Stored
+from service.api.routing import JSON, Route
+from service.api.storage import Stored, json_response
 from service.evidence.method import METHOD_VERSION
 from service.record import ledger, migrate, totals
 
@@ -20,6 +23,7 @@ if TYPE_CHECKING:
     from service.record.database import Session
 
 router = APIRouter(route_class=Route)
+_AS_OF_NOW = {"Cache-Control": "no-store"}
 
 
 class Counts(BaseModel):
@@ -67,20 +71,30 @@ async def version(storage: Stored) -> Version:
     return await storage.read(look)
 
 
-@router.get("/health/live", tags=["service"], operation_id="health_live")
-async def live() -> Health:
+@router.get("/health/live", tags=["service"], operation_id="health_live", response_model=Health)
+async def live() -> Response:
     """Answer as long as the process can answer at all."""
-    return Health(status="live")
+    return json_response(Health(status="live"), headers=_AS_OF_NOW)
 
 
-@router.get("/health/ready", tags=["service"], operation_id="health_ready")
-async def ready(storage: Stored) -> Health:
+@router.get("/health/ready", tags=["service"], operation_id="health_ready", response_model=Health)
+async def ready(storage: Stored) -> Response:
     """Answer 200 only where the record can be reached and its schema is this software's."""
     if not await storage.schema_is_current():
         detail = "the record's schema is not this software's; run `manybatch migrate`"
         raise Problem("unavailable", detail, headers=SOON)
     await storage.read(ledger.head)
-    return Health(status="ready")
+    return json_response(Health(status="ready"), headers=_AS_OF_NOW)
+
+
+@router.get("/openapi.json", include_in_schema=False)
+async def openapi_text(request: Request) -> Response:
+    """Give the API's text, for programs."""
+    body = to_json(request.app.openapi())
+    tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+    if matched(request, tag):
+        return not_modified(tag)
+    return Response(body, headers={"ETag": tag, "Cache-Control": REVALIDATE}, media_type=JSON)
 
 
 _DOCS = """<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
