@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Query, Request
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 from starlette.responses import Response
 
 from service.api.conditional import IMMUTABLE, REVALIDATE, matched, not_modified
@@ -48,6 +48,11 @@ def _position_or_day(text: object) -> object:
     raise ValueError("write a ledger position, or a day such as 2026-05-01")
 
 
+def _in_order(conditions: list[str]) -> list[str]:
+    """Put conditions into one order, so that the same ones are the same selection."""
+    return sorted(set(conditions))
+
+
 class EvidenceQuery(BaseModel):
     """Which comparison, which part of its replications, and as of when."""
 
@@ -62,15 +67,15 @@ class EvidenceQuery(BaseModel):
     registered: bool | None = Field(None, description="Only what was registered beforehand, or only the rest.")
     vouched: bool | None = Field(None, description="Only contributors whom a steward vouches for, or only the rest.")
     conditions_met: bool | None = Field(None, description="Only where every held-constant condition was met.")
-    where: list[Annotated[str, StringConstraints(pattern=r"^[a-z0-9_-]{1,64}:[^\x00]{1,200}$")]] = Field(
-        [], max_length=10, description="`condition:value`, such as `still:pot`; repeat to narrow further."
-    )
+    where: Annotated[
+        list[Annotated[str, StringConstraints(pattern=r"^[a-z0-9_-]{1,64}:[^\x00]{1,200}$")]], AfterValidator(_in_order)
+    ] = Field([], max_length=10, description="`condition:value`, such as `still:pot`; repeat to narrow further.")
     method: Literal["triangle", "duo_trio", "two_afc", "three_afc", "tetrad"] | None = None
     method_version: Word | None = Field(None, description="Pin the way of pooling; what is no longer shipped is 410.")
 
     def filters(self) -> Filters:
         """The filters that the evidence room knows."""
-        conditions = tuple(Where(*condition.split(":", 1)) for condition in sorted(set(self.where)))
+        conditions = tuple(Where(*condition.split(":", 1)) for condition in self.where)
         return Filters(
             control=self.control,
             treatment=self.treatment,
