@@ -128,6 +128,8 @@ def _log_tail(at_least: int, trials: list[int], rates: list[float]) -> float:
     """Compute log P(sum of independent binomials >= at_least)."""
     if at_least <= 0:
         return 0.0
+    if len(trials) == 1:
+        return float(binomial.log_upper_tail(float(at_least), float(trials[0]), rates[0]))
     # The longest binomial gives its tail in closed form; the others are convolved in logarithms.
     order = np.argsort(trials)
     *others, last = order.tolist()

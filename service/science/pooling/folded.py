@@ -9,7 +9,6 @@ import numpy.typing as npt
 from scipy import optimize, special
 
 from service.science import psychometric
-from service.science.discrimination import METHODS
 from service.science.pooling.collapse import Distinct
 from service.science.pooling.mixture import Mixture, normal_moments
 from service.science.pooling.profile import MeanFit, fit_mean, refit_mean, tau_end
@@ -20,7 +19,7 @@ FloatArray = npt.NDArray[np.float64]
 _FARTHEST = 20.0
 """Beyond it every method is answered rightly to the last bit."""
 
-_ORDER = 10
+_LEGENDRE = special.roots_legendre(10)
 _LOCAL_PANELS = 9
 _REACH = 9.0
 _NEARLY_ZERO = 1e-4
@@ -55,7 +54,8 @@ class FoldedMixture(Mixture):
         self.methods = methods
         panel = min(0.5, 4.0 / math.sqrt(float(self.n.max())))
         panels = math.ceil(_FARTHEST / panel)
-        self._nodes, self._node_weights = _panels(0.0, _FARTHEST, panels)
+        nodes, weights = _panels(np.zeros(1), np.full(1, _FARTHEST), panels)
+        self._nodes, self._node_weights = nodes.ravel(), weights.ravel()
         self._finest = 0.5 * panel
         self._start = 0.0
         self.summarise()
@@ -104,21 +104,28 @@ class FoldedMixture(Mixture):
         """Give the best mu at tau = 0."""
         if self.times @ self.x == self.times @ self.n:
             return 1.5 * _FARTHEST
-        kinds = self.distinct.kind
-        n = np.array([float(self.times[kinds == kind] @ self.n[kinds == kind]) for kind in range(len(self.methods))])
-        x = np.array([float(self.times[kinds == kind] @ self.x[kinds == kind]) for kind in range(len(self.methods))])
-
-        def score(d_prime: float) -> float:
-            total = 0.0
-            for method, right, served in zip(self.methods, x, n, strict=True):
-                p = float(psychometric.proportion_correct(method, d_prime))
-                q = max(float(psychometric.proportion_wrong(method, d_prime)), float(np.finfo(np.float64).tiny))
-                total += (right * q - (served - right) * p) / (p * q) * _steepness(method, d_prime)
-            return total
-
-        if score(_NEARLY_ZERO) <= 0.0:
+        grid = np.concatenate(([0.0], self._nodes))
+        best = int(np.argmax(self.without_spread(grid)))
+        low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, len(grid) - 1)])
+        low = max(low, _NEARLY_ZERO)
+        if self._score(low) <= 0.0:
             return 0.0
-        return float(optimize.brentq(score, _NEARLY_ZERO, 0.75 * _FARTHEST, xtol=1e-13, rtol=1e-14))
+        if self._score(high) >= 0.0:
+            return high
+        return float(optimize.brentq(self._score, low, high, xtol=1e-13, rtol=1e-14))
+
+    def _score(self, d_prime: float) -> float:
+        """Compute the slope of the log-likelihood in d' where all households are alike."""
+        total = 0.0
+        for kind, method in enumerate(self.methods):
+            chosen = self.distinct.kind == kind
+            served = float(self.times[chosen] @ self.n[chosen])
+            right = float(self.times[chosen] @ self.x[chosen])
+            p = float(psychometric.proportion_correct(method, d_prime))
+            q = max(float(psychometric.proportion_wrong(method, d_prime)), float(np.finfo(np.float64).tiny))
+            slope = float(psychometric.proportion_correct_slope(method, d_prime))
+            total += (right / p - (served - right) / q) * slope
+        return total
 
     def limit_top(self) -> None:
         """Give nothing: with a boundless spread every household can tell, which is no limit worth having."""
@@ -142,14 +149,21 @@ class FoldedMixture(Mixture):
             out[..., -1] += _tail_moments((_FARTHEST + mu) / tau, orders) * (-1.0) ** np.arange(orders)
         return out, chosen
 
-    def local_weights(self, mu: float, tau: float, orders: int) -> tuple[FloatArray, FloatArray]:
-        """Give nodes made for one small tau, and their weights."""
-        nodes, spacing = _panels(max(0.0, mu - _REACH * tau), mu + _REACH * tau, _LOCAL_PANELS)
-        near = normal_moments((nodes - mu) / tau, spacing / tau, orders)
-        return nodes, near + normal_moments((-nodes - mu) / tau, spacing / tau, orders)
+    def local_weights(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, FloatArray]:
+        """Give nodes made for points of small tau, and their weights."""
+        nodes, spacing = _panels(np.maximum(0.0, mu - _REACH * tau), mu + _REACH * tau, _LOCAL_PANELS)
+        m, s = mu[:, None], tau[:, None]
+        near = normal_moments((nodes - m) / s, spacing / s, orders)
+        return nodes, near + normal_moments((-nodes - m) / s, spacing / s, orders)
 
-    def mean(self, mu: FloatArray, tau: FloatArray) -> tuple[FloatArray, ...]:
-        """Compute the headline mean and its derivatives."""
+    def weigh_means(self, weights: FloatArray, nodes: slice | FloatArray) -> FloatArray:
+        """Give nothing to weigh: the mean of |d'| has a closed form."""
+        del nodes
+        return np.zeros((5, len(weights)))
+
+    def mean_parts(self, mu: FloatArray, tau: FloatArray, weighed: FloatArray) -> tuple[FloatArray, ...]:
+        """Give the mean of |d'| and its derivatives."""
+        del weighed
         s = np.maximum(tau, 1e-12)
         z = mu / s
         density = np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
@@ -164,17 +178,13 @@ class FoldedMixture(Mixture):
         )
 
 
-def _steepness(method: str, d_prime: float) -> float:
-    """Give the function's slope, over d' where it is even, so that the score of d' keeps its sign down to 0."""
-    slope = float(psychometric.proportion_correct_slope(method, d_prime))
-    return slope / d_prime if METHODS[method].even else slope
-
-
-def _panels(low: float, high: float, panels: int) -> tuple[FloatArray, FloatArray]:
-    x, w = special.roots_legendre(_ORDER)
-    width = (high - low) / panels
-    middles = low + width * (np.arange(panels) + 0.5)
-    return (middles[:, None] + 0.5 * width * x).ravel(), np.tile(0.5 * width * w, panels)
+def _panels(low: FloatArray, high: FloatArray, panels: int) -> tuple[FloatArray, FloatArray]:
+    """Cut each range into Gauss-Legendre panels: nodes and weights, (ranges, nodes)."""
+    width = ((high - low) / panels)[:, None, None]
+    middles = low[:, None, None] + width * (np.arange(panels)[:, None] + 0.5)
+    nodes = middles + 0.5 * width * _LEGENDRE[0]
+    weights = np.broadcast_to(0.5 * width * _LEGENDRE[1], nodes.shape)
+    return nodes.reshape(len(low), -1), weights.reshape(len(low), -1)
 
 
 def _tail_moments(z: FloatArray, orders: int) -> FloatArray:

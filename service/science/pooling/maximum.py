@@ -47,7 +47,8 @@ def maximise(mixture: Mixture, start: tuple[float, float] | None = None) -> Top:
     """
     if start is None:
         taus = np.array(mixture.taus)
-        mus, values = best_mu(mixture, taus, mixture.start(taus))
+        mus, values = np.empty_like(taus), np.empty_like(taus)
+        mus[1:], values[1:] = best_mu(mixture, taus[1:], mixture.start(taus[1:]))
         mus[0] = mixture.best_without_spread()
         values[0] = mixture.value(mus[:1], taus[:1])[0]
     else:
@@ -55,18 +56,20 @@ def maximise(mixture: Mixture, start: tuple[float, float] | None = None) -> Top:
         mus, values = np.array([start[0]]), mixture.value(np.array([start[0]]), taus)
     best = int(np.argmax(values))
     mu, tau, value = float(mus[best]), float(taus[best]), float(values[best])
-    # A maximum at tau = 0 may be a neighbour's foot: the climb starts from the first tau beside it too.
-    for begin in {best, min(best + 1, len(taus) - 1)}:
-        if taus[begin] > 0.0:
-            found = _climb(mixture, float(mus[begin]), float(taus[begin]))
-            if found[2] > value:
-                mu, tau, value = found
+    # What is highest at tau = 0 may be the foot of a hill: the climb then starts from the first tau beside it.
+    begin = best if taus[best] > 0.0 or len(taus) == 1 else best + 1
+    near = float(mus[begin]), float(taus[begin])
+    found = _newton(mixture, *near)
+    if found is None or found[2] < float(values[begin]):
+        found = _climb(mixture, *near)
+    if found[2] > value:
+        mu, tau, value = found
     if start is None and value - values[0] < SAME:
         mu, tau, value = float(mus[0]), 0.0, float(values[0])
     limit = mixture.limit_top()
     if limit is not None and limit[0] > value + SAME:
         return Top(math.inf, math.inf, *limit, taus, mus, values)
-    mean = float(mixture.mean(np.array([mu]), np.array([tau]))[0][0])
+    mean = float(mixture.mean(np.array([mu]), np.array([tau]))[0])
     return Top(mu, tau, value, mean, taus, mus, values)
 
 
@@ -77,26 +80,41 @@ def best_mu(mixture: Mixture, tau: FloatArray, start: FloatArray) -> tuple[Float
     value = np.empty(len(mu))
     longest = 1.0 + tau
     active = np.arange(len(mu))
-    here = mixture.surface(mu, tau)
-    value[:] = here.l
-    slope, bend = here.lm, here.lmm
+    value[:], slope, bend = mixture.line(mu, tau)
     for _ in range(60):
         downhill = bend < 0.0
         newton = np.where(downhill, -slope / np.where(downhill, bend, -1.0), np.where(slope < 0.0, -np.inf, np.inf))
         step = np.clip(newton, -longest[active], longest[active])
         moved = np.clip(mu[active] + step, low[active], high[active])
-        there = mixture.surface(moved, tau[active])
-        better = there.l >= value[active]
+        there, there_slope, there_bend = mixture.line(moved, tau[active])
+        better = there >= value[active]
         longest[active] = np.where(better, 2.0 * longest[active], 0.25 * np.abs(moved - mu[active]))
         near = np.abs(moved - mu[active]) <= _GRID_TOLERANCE * (1.0 + tau[active])
-        settled = near | (better & (there.l - value[active] <= _NO_GAIN))
+        settled = near | (better & (there - value[active] <= _NO_GAIN))
         mu[active] = np.where(better, moved, mu[active])
-        value[active] = np.where(better, there.l, value[active])
-        slope, bend = np.where(better, there.lm, slope), np.where(better, there.lmm, bend)
+        value[active] = np.where(better, there, value[active])
+        slope, bend = np.where(better, there_slope, slope), np.where(better, there_bend, bend)
         active, slope, bend = active[~settled], slope[~settled], bend[~settled]
         if not len(active):
             break
     return mu, value
+
+
+def _newton(mixture: Mixture, mu: float, tau: float) -> tuple[float, float, float] | None:
+    """Take plain Newton steps; None unless they settle on a hill inside the model."""
+    for _ in range(8):
+        here = mixture.surface(np.array([mu]), np.array([tau]))
+        a, b, c = float(here.lmm[0]), float(here.lms[0]), float(here.lss[0])
+        step = _ascent(here)
+        length = float(np.hypot(*step))
+        if not (a < 0.0 and a * c - b * b > 1e-12 * abs(a * c) and length < 0.5 * (1.0 + tau) and tau + step[1] > 0.0):
+            return None
+        mu, tau = mu + float(step[0]), tau + float(step[1])
+        if mixture.closed_below and mu < 1e-2 * tau:
+            return None
+        if length < 1e-8 * (1.0 + tau):
+            return mu, tau, float(here.l[0])
+    return None
 
 
 def _climb(mixture: Mixture, mu: float, tau: float) -> tuple[float, float, float]:
@@ -124,9 +142,37 @@ def _climb(mixture: Mixture, mu: float, tau: float) -> tuple[float, float, float
             break
         change = abs(new_mu - mu) + abs(new_tau - tau)
         mu, tau, here = new_mu, new_tau, there
+        folded = _fold(mixture, mu, tau, float(here.l[0]))
+        if folded is not None:
+            return folded
         if change < 1e-5 * scale or tau < 1e-6:
             break
     return _settle(mixture, mu, tau, float(here.l[0]))
+
+
+def _fold(mixture: Mixture, mu: float, tau: float, value: float) -> tuple[float, float, float] | None:
+    """Give the maximum along mu = 0 where that is a maximum, reached from a point on the way to it.
+
+    There the surface is flat to third order, and no Newton step in mu arrives. Points of one second moment,
+    mu^2 + tau^2, tell a maximum from a pass: they differ by the fourth order alone.
+    """
+    if not mixture.closed_below or mu > 0.5 * tau:
+        return None
+    size = math.hypot(mu, tau)
+    if float(mixture.value(np.zeros(1), np.array([size]))[0]) < value - 1e-12:
+        return None
+    for _ in range(_STEPS):
+        here = mixture.surface(np.zeros(1), np.array([size]))
+        slope, bend = float(here.ls[0]), float(here.lss[0])
+        step = -slope / bend if bend < 0.0 else math.copysign(0.5 * size, slope)
+        moved = min(max(size + step, 0.5 * size), 2.0 * size, mixture.taus[-1])
+        change, size = abs(moved - size), moved
+        if change <= 1e-9 * size:
+            break
+    aside = np.array([0.2, 0.5]) * size
+    beside = mixture.value(np.append(aside, 0.0), np.append(np.sqrt(size * size - aside * aside), size))
+    top = float(beside[-1])
+    return (0.0, size, top) if top >= max(value, float(beside[:-1].max())) - 1e-12 else None
 
 
 def _settle(mixture: Mixture, mu: float, tau: float, value: float) -> tuple[float, float, float]:
@@ -138,12 +184,6 @@ def _settle(mixture: Mixture, mu: float, tau: float, value: float) -> tuple[floa
         if not (a < 0.0 and a * c - b * b > 0.0 and np.hypot(*step) < 1e-2 * (1.0 + tau) and tau + step[1] > 0.0):
             break
         mu, tau, value = mu + float(step[0]), tau + float(step[1]), float(here.l[0])
-    if mixture.closed_below and abs(mu) < 1e-2 * tau:
-        # Along mu = 0 the surface is flat to third order: a maximum there is reached by this step, not by climbing.
-        folded = math.hypot(mu, tau)
-        there = float(mixture.value(np.zeros(1), np.array([folded]))[0])
-        if there >= value - SAME:
-            return 0.0, folded, there
     return float(mu), float(tau), value
 
 

@@ -98,8 +98,8 @@ class Mixture(ABC):
         """Weigh the fixed nodes: (points, orders, nodes), moment j holding weight times z^j; and which nodes."""
 
     @abstractmethod
-    def local_weights(self, mu: float, tau: float, orders: int) -> tuple[FloatArray, FloatArray]:
-        """Give nodes made for one small tau, and their weights (orders, nodes)."""
+    def local_weights(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, FloatArray]:
+        """Give nodes made for points of small tau, (points, nodes), and their weights (points, orders, nodes)."""
 
     @abstractmethod
     def best_without_spread(self) -> float:
@@ -114,27 +114,42 @@ class Mixture(ABC):
         """Give the end of the mean as tau goes to infinity; None where the limit stays below the level."""
 
     @abstractmethod
-    def mean(self, mu: FloatArray, tau: FloatArray) -> tuple[FloatArray, ...]:
-        """Compute the headline mean and its derivatives m, s, mm, ms, ss."""
+    def weigh_means(self, weights: FloatArray, nodes: slice | FloatArray) -> FloatArray:
+        """Weigh what households at nodes, shared or (points, nodes), contribute to the mean: (orders, points)."""
+
+    @abstractmethod
+    def mean_parts(self, mu: FloatArray, tau: FloatArray, weighed: FloatArray) -> tuple[FloatArray, ...]:
+        """Give the headline mean and its derivatives m, s, mm, ms, ss from `weigh_means` of five orders."""
+
+    def mean(self, mu: FloatArray, tau: FloatArray) -> FloatArray:
+        """Compute the headline mean alone at points (mu, tau)."""
+        weighed = np.empty((5, len(mu)))
+        wide = np.flatnonzero(tau >= self.finest_tau)
+        if len(wide):
+            weighed[:, wide] = self.weigh_means(*self.weights(mu[wide], tau[wide], 5))
+        narrow = np.flatnonzero(tau < self.finest_tau)
+        if len(narrow):
+            nodes, local = self.local_weights(mu[narrow], np.maximum(tau[narrow], _NEARLY_ZERO_TAU), 5)
+            weighed[:, narrow] = self.weigh_means(local, nodes)
+        return self.mean_parts(mu, tau, weighed)[0]
 
     def value(self, mu: FloatArray, tau: FloatArray) -> FloatArray:
         """Compute the log-likelihood alone at points (mu, tau)."""
         return self._moments(mu, tau, 1)[0]
 
+    def line(self, mu: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Compute the log-likelihood with its first and second derivative in mu at points (mu, tau)."""
+        value, sums, _ = self._moments(mu, tau, 3)
+        s = np.maximum(tau, _NEARLY_ZERO_TAU)
+        return value, sums[0] / s, sums[2] / (s * s)
+
     def surface(self, mu: FloatArray, tau: FloatArray) -> Surface:
         """Compute the log-likelihood and the headline mean with their derivatives at points (mu, tau)."""
-        value, sums = self._moments(mu, tau, 5)
+        value, sums, weighed = self._moments(mu, tau, 5)
         s = np.maximum(tau, _NEARLY_ZERO_TAU)
         squared = s * s
-        return Surface(
-            value,
-            sums[0] / s,
-            sums[1] / s,
-            sums[2] / squared,
-            sums[3] / squared,
-            sums[4] / squared,
-            *self.mean(mu, tau),
-        )
+        first, second = sums[:2] / s, sums[2:] / squared
+        return Surface(value, *first, *second, *self.mean_parts(mu, tau, weighed))
 
     def without(self, rows: Sequence[int]) -> Self:
         """Give the same mixture with one occurrence of each of these distinct counts left out."""
@@ -149,9 +164,9 @@ class Mixture(ABC):
     def summarise(self) -> None:
         """Recompute what hangs on how often each count occurs."""
 
-    def _moments(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, FloatArray]:
+    def _moments(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, FloatArray, FloatArray]:
         value = np.zeros(len(mu))
-        sums = np.zeros((5, len(mu)))
+        sums, weighed = np.zeros((5, len(mu))), np.zeros((5, len(mu)))
         wide = np.flatnonzero(tau >= self.finest_tau)
         if len(wide):
             weights, chosen = self.weights(mu[wide], tau[wide], orders)
@@ -160,23 +175,32 @@ class Mixture(ABC):
                 moments = (table[:, chosen] @ flat).reshape(len(table), len(wide), orders)
                 self._add(value, sums, wide, rows, moments)
             value[wide] += self._constant
-        for point in np.flatnonzero(tau < self.finest_tau):
-            nodes, local = self.local_weights(float(mu[point]), max(float(tau[point]), _NEARLY_ZERO_TAU), orders)
-            at = np.array([point])
-            for rows in self._rows(len(nodes)):
-                log_kernel = self.log_kernel(nodes, rows)
-                peak = log_kernel.max(axis=1, keepdims=True)
-                moments = (np.exp(log_kernel - peak) @ local.T)[:, None, :]
-                self._add(value, sums, at, rows, moments)
-                value[point] += self.times[rows] @ (peak[:, 0] + self.log_choose[rows])
-            if tau[point] < _NEARLY_ZERO_TAU:
-                value[point] = self._without_spread(float(mu[point]))
-        return value, sums
+            if orders > 3:
+                weighed[:, wide] = self.weigh_means(weights, chosen)
+        narrow = np.flatnonzero(tau < self.finest_tau)
+        if len(narrow):
+            nodes, local = self.local_weights(mu[narrow], np.maximum(tau[narrow], _NEARLY_ZERO_TAU), orders)
+            for rows in self._rows(nodes.size):
+                log_kernel = self.log_kernel(nodes.ravel(), rows).reshape(-1, *nodes.shape)
+                highest = log_kernel.max(axis=2)
+                local_table = np.exp(log_kernel - highest[..., None])
+                moments = np.matmul(local_table.transpose(1, 0, 2), local.transpose(0, 2, 1)).transpose(1, 0, 2)
+                self._add(value, sums, narrow, rows, moments)
+                value[narrow] += self.times[rows] @ (highest + self.log_choose[rows, None])
+            if orders > 3:
+                weighed[:, narrow] = self.weigh_means(local, nodes)
+            alike = narrow[tau[narrow] < _NEARLY_ZERO_TAU]
+            if len(alike):
+                value[alike] = self.without_spread(mu[alike])
+        return value, sums, weighed
 
-    def _without_spread(self, mu: float) -> float:
-        node = np.array([abs(mu) if self.nodes[0] >= 0.0 else mu])
-        every = slice(0, len(self.x))
-        return float(self.times @ (self.log_kernel(node, every)[:, 0] + self.log_choose))
+    def without_spread(self, mu: FloatArray) -> FloatArray:
+        """Compute the log-likelihood where all households are alike."""
+        nodes = np.abs(mu) if self.closed_below else mu
+        total = np.zeros(len(mu))
+        for rows in self._rows(len(nodes)):
+            total += self.times[rows] @ (self.log_kernel(nodes, rows) + self.log_choose[rows, None])
+        return total
 
     def _add(self, value: FloatArray, sums: FloatArray, at: npt.NDArray[np.intp], rows: slice, m: FloatArray) -> None:
         times = self.times[rows]
@@ -184,11 +208,16 @@ class Mixture(ABC):
         value[at] += times @ np.log(base)
         if m.shape[-1] == 1:
             return
-        z1, z2, z3, z4 = (m[..., j] / base for j in range(1, 5))
+        z1, z2 = m[..., 1] / base, m[..., 2] / base
         b = z2 - 1.0
-        terms = (z1, b, b - z1 * z1, z3 - 3.0 * z1 - z1 * b, z4 - 5.0 * z2 + 2.0 - b * b)
-        for j, term in enumerate(terms):
-            sums[j, at] += times @ term
+        sums[0, at] += times @ z1
+        sums[2, at] += times @ (b - z1 * z1)
+        if m.shape[-1] == 3:
+            return
+        z3, z4 = m[..., 3] / base, m[..., 4] / base
+        sums[1, at] += times @ b
+        sums[3, at] += times @ (z3 - 3.0 * z1 - z1 * b)
+        sums[4, at] += times @ (z4 - 5.0 * z2 + 2.0 - b * b)
 
     @property
     def _constant(self) -> float:
@@ -240,7 +269,7 @@ class FloorMixture(Mixture):
     def __init__(self, distinct: Distinct, guess: float) -> None:
         super().__init__(distinct)
         self.guess = guess
-        self.step = min(0.125, 1.0 / math.sqrt(float(self.n.max())))
+        self.step = min(0.25, 1.0 / math.sqrt(float(self.n.max())))
         half = math.ceil(self._edge / self.step)
         self._nodes = self.step * np.arange(-half, half + 1.0)
         self._p = self.proportion(self._nodes)
@@ -336,11 +365,14 @@ class FloorMixture(Mixture):
 
     def _guess_or_know(self) -> tuple[float, float]:
         """Fit the limit of a boundless spread: every household either guesses throughout or is always right."""
+        if not self.times @ self._know:
+            return 0.0, self._limit_value(0.0)
         low, high = 0.0, 1.0
-        for _ in range(60):
+        guess = np.exp(self._log_guess)
+        gain = self.times * (self._know - guess)
+        for _ in range(50):
             middle = 0.5 * (low + high)
-            guess, know = np.exp(self._log_guess), self._know
-            slope = float(self.times @ ((know - guess) / np.maximum((1.0 - middle) * guess + middle * know, _SMALLEST)))
+            slope = np.sum(gain / np.maximum((1.0 - middle) * guess + middle * self._know, _SMALLEST))
             low, high = (middle, high) if slope > 0.0 else (low, middle)
         shares = (0.0, 0.5 * (low + high), 1.0)
         return max(((share, self._limit_value(share)) for share in shares), key=lambda pair: pair[1])
@@ -352,28 +384,29 @@ class FloorMixture(Mixture):
         there = self.times > 0.0
         return float(self.times[there] @ (np.logaddexp(guessing, knowing) + self.log_choose)[there])
 
-    def local_weights(self, mu: float, tau: float, orders: int) -> tuple[FloatArray, FloatArray]:
-        """Give nodes made for one small tau, and their weights."""
-        return mu + tau * self._z, normal_moments(self._z, np.full(len(self._z), 0.5), orders)
+    def local_weights(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, FloatArray]:
+        """Give nodes made for points of small tau, and their weights."""
+        weights = normal_moments(self._z, np.full(len(self._z), 0.5), orders)
+        return mu[:, None] + tau[:, None] * self._z, np.broadcast_to(weights, (len(mu), *weights.shape))
 
-    def mean(self, mu: FloatArray, tau: FloatArray) -> tuple[FloatArray, ...]:
-        """Compute the headline mean and its derivatives."""
-        sums = np.empty((len(mu), 5))
-        wide = np.flatnonzero(tau >= self.finest_tau)
-        if len(wide):
-            weights, chosen = self.weights(mu[wide], tau[wide], 5)
-            sums[wide] = weights @ self._p[chosen]
-        for point in np.flatnonzero(tau < self.finest_tau):
-            nodes, local = self.local_weights(float(mu[point]), max(float(tau[point]), _NEARLY_ZERO_TAU), 5)
-            sums[point] = local @ self.proportion(nodes)
-        p0, p1, p2, p3, p4 = sums.T
+    def weigh_means(self, weights: FloatArray, nodes: slice | FloatArray) -> FloatArray:
+        """Weigh proportions correct."""
+        if isinstance(nodes, slice):
+            return np.asarray((weights @ self._p[nodes]).T)
+        return np.asarray(np.einsum("pon,pn->op", weights, self.proportion(nodes)))
+
+    def mean_parts(self, mu: FloatArray, tau: FloatArray, weighed: FloatArray) -> tuple[FloatArray, ...]:
+        """Give the mean proportion correct and its derivatives."""
+        p0, p1, p2, p3, p4 = weighed
         s = np.maximum(tau, _NEARLY_ZERO_TAU)
+        squared = s * s
         value = np.where(tau < _NEARLY_ZERO_TAU, self.proportion(mu), p0)
+        second = p2 - p0
         return (
             value,
             p1 / s,
-            (p2 - p0) / s,
-            (p2 - p0) / s**2,
-            (p3 - 3.0 * p1) / s**2,
-            (p4 - 5.0 * p2 + 2.0 * p0) / s**2,
+            second / s,
+            second / squared,
+            (p3 - 3.0 * p1) / squared,
+            (p4 - 5.0 * p2 + 2.0 * p0) / squared,
         )

@@ -111,7 +111,7 @@ def _corner(mixture: Mixture, taus: FloatArray, level: float, side: int) -> End 
         middle = 0.5 * (inner + outer)
         above = float(mixture.value(np.zeros(1), np.array([middle]))[0]) >= level
         inner, outer = (middle, outer) if above else (inner, middle)
-    return End(float(mixture.mean(np.zeros(1), np.array([inner]))[0][0]), 0.0, inner, bounded=True)
+    return End(float(mixture.mean(np.zeros(1), np.array([inner]))[0]), 0.0, inner, bounded=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +128,7 @@ def _slice_ends(mixture: Mixture, tau: FloatArray, inside: FloatArray, level: fl
     low, high = mixture.limits(tau)
     limit = high if side > 0 else low
     near, far = inside.copy(), inside.copy()
+    near_value, far_value = here.copy(), here.copy()
     step = 0.5 * (1.0 + tau)
     open_ = feasible.copy()
     for _ in range(60):
@@ -138,26 +139,34 @@ def _slice_ends(mixture: Mixture, tau: FloatArray, inside: FloatArray, level: fl
         still = value >= level
         at = np.flatnonzero(open_)
         near[at[still]] = far[at[still]]
+        near_value[at[still]], far_value[at] = value[still], value
         step = 2.0 * step
         open_[at] = still & (far[at] != limit[at])
     met = feasible & (near == limit)
     solve = np.flatnonzero(feasible & ~met)
     mu = near.copy()
     if len(solve):
-        mu[solve] = _bracketed(mixture, tau[solve], near[solve], far[solve], level)
-    value = np.where(feasible, mixture.mean(mu, tau)[0], np.nan)
+        # The root of the fall is nearly linear in mu.
+        start, here_near, here_far = (
+            np.sqrt(np.maximum(here - each, 0.0))[solve] for each in (level, near_value, far_value)
+        )
+        share = (start - here_near) / np.maximum(here_far - here_near, 1e-300)
+        first = near[solve] + np.clip(share, 0.02, 0.98) * (far - near)[solve]
+        mu[solve] = _bracketed(mixture, tau[solve], first, near[solve], far[solve], level)
+    value = np.where(feasible, mixture.mean(mu, tau), np.nan)
     return _Slices(mu, value, ~met | (mixture.closed_below and side < 0))
 
 
-def _bracketed(mixture: Mixture, tau: FloatArray, near: FloatArray, far: FloatArray, level: float) -> FloatArray:
+def _bracketed(
+    mixture: Mixture, tau: FloatArray, mu: FloatArray, near: FloatArray, far: FloatArray, level: float
+) -> FloatArray:
     """Solve l(mu) = level between a point above the level and one below, by Newton kept inside the bracket."""
-    mu = 0.5 * (near + far)
     for _ in range(60):
-        here = mixture.surface(mu, tau)
-        above = here.l >= level
+        here, slope, _ = mixture.line(mu, tau)
+        above = here >= level
         near, far = np.where(above, mu, near), np.where(above, far, mu)
         with np.errstate(divide="ignore", invalid="ignore"):
-            newton = mu - (here.l - level) / here.lm
+            newton = mu - (here - level) / slope
         between = (newton - near) * (newton - far) < 0.0
         moved = np.where(between, newton, 0.5 * (near + far))
         done = np.abs(moved - mu) <= 1e-10 * (1.0 + tau)
@@ -205,7 +214,7 @@ def _polish(mixture: Mixture, mu: float, tau: float, level: float, side: int, *,
             # At an end the likelihood falls where the mean goes on.
             if by_mean and side * float(h.tm[0] * h.lm[0] + h.ts[0] * h.ls[0]) > 0.0:
                 return None
-            value = float(mixture.mean(np.array([mu]), np.array([tau]))[0][0]) if by_mean else tau
+            value = float(mixture.mean(np.array([mu]), np.array([tau]))[0]) if by_mean else tau
             return End(value, mu, tau, bounded=True)
     return None
 
@@ -289,14 +298,27 @@ def refit_mean(mixture: Mixture, near: MeanFit, fall: float) -> MeanFit:
     inside = (0.0 < point.tau < math.inf for point in (near.top, near.low, near.high))
     if not all(inside):
         return fit_mean(mixture, fall)
-    top = maximise(mixture, (near.top.mu, near.top.tau))
-    none = np.zeros(1)
-    flat = float(mixture.value(np.array([mixture.best_without_spread()]), none)[0])
+    start = max(near.top.mu, 0.1 * near.top.tau) if mixture.closed_below else near.top.mu
+    top = maximise(mixture, (start, near.top.tau))
+    flat = float(mixture.value(np.array([mixture.best_without_spread()]), np.zeros(1))[0])
     if top.tau == math.inf or flat > top.log_likelihood - SAME:
         return fit_mean(mixture, fall)
     level = top.log_likelihood - fall
-    low = _polish(mixture, near.low.mu, near.low.tau, level, -1, by_mean=True)
-    high = _polish(mixture, near.high.mu, near.high.tau, level, 1, by_mean=True)
+    low, high = _end_near(mixture, near.low, level, -1), _end_near(mixture, near.high, level, 1)
     if low is None or high is None or not low.value < top.mean < high.value:
         return fit_mean(mixture, fall)
     return MeanFit(top, low, high)
+
+
+def _end_near(mixture: Mixture, near: End, level: float, side: int) -> End | None:
+    if not (mixture.closed_below and near.mu == 0.0):
+        return _polish(mixture, near.mu, near.tau, level, side, by_mean=True)
+    corner = _corner(mixture, near.tau * np.array([0.25, 0.5, 0.8, 1.0, 1.25, 2.0, 4.0]), level, side)
+    if corner is None:
+        return None
+    # Slices a little way inside show whether the end has left mu = 0.
+    inside = corner.tau * np.array([0.9, 0.98]) if side > 0 else corner.tau * np.array([0.8, 0.95])
+    aside = np.sqrt(corner.tau**2 - inside**2)
+    ends = _slice_ends(mixture, inside, aside * (0.9 if side > 0 else 1.1), level, side)
+    beyond = side * ends.value > side * corner.value + SAME
+    return None if np.any(beyond & np.isfinite(ends.value)) else corner

@@ -126,11 +126,11 @@ def pools(data: Scaled, estimator: Estimator, kept: Kept) -> Pools:
     tau2 = _between(data, problems, estimator)
     if data.exact:
         shares = Problems(data.y, np.ones_like(data.y), kept, problems.row)
-        s = sums(shares, np.zeros(len(tau2)))
+        s = sums(shares, np.zeros(len(tau2)), bends=False)
         spread = np.where(tau2 > 0.0, tau2, 1.0)
         error, q = np.sqrt(tau2 / s.count), s.q / spread
     else:
-        s = sums(problems, tau2)
+        s = sums(problems, tau2, bends=False)
         error, q = 1.0 / np.sqrt(s.w1), s.q
     freedom = np.maximum(s.count - 1.0, 1.0)
     size = data.scale
@@ -142,7 +142,9 @@ def _between(data: Scaled, problems: Problems, estimator: Estimator) -> FloatArr
         return np.zeros(len(problems.row))
     if not data.exact:
         return _ESTIMATORS[estimator](problems)
-    s = sums(Problems(data.y, np.ones_like(data.y), problems.kept, problems.row), np.zeros(len(problems.row)))
+    s = sums(
+        Problems(data.y, np.ones_like(data.y), problems.kept, problems.row), np.zeros(len(problems.row)), bends=False
+    )
     divisor = s.count if estimator == "maximum_likelihood" else np.maximum(s.count - 1.0, 1.0)
     return np.asarray(s.q / divisor)
 
@@ -215,7 +217,7 @@ def heterogeneity(data: Scaled, tau2: float) -> Heterogeneity | None:
     """
     if data.exact or len(data.y) < 2:
         return None
-    s = sums(data.problems("all"), np.zeros(1))
+    s = sums(data.problems("all"), np.zeros(1), bends=False)
     freedom = len(data.y) - 1
     q, w1, w2 = float(s.q[0]), float(s.w1[0]), float(s.w2[0])
     typical = freedom / (w1 - w2 / w1) * data.scale**2 if w1 > w2 / w1 else data.scale**2 / w1

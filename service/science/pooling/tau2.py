@@ -17,15 +17,14 @@ _STEPS = 100
 _TOLERANCE = 1e-10
 """A Newton step this small relative to tau2 is the last: the error after it is its square."""
 
-_FINE_SCAN = 60
-_COARSE_SCAN = 10
+_SCAN = 60
 _MANY_HOUSEHOLDS = 5000
 """From here on the likelihood is smooth, and fewer places are looked at for a second maximum."""
 
 
 def dersimonian_laird(problems: Problems) -> FloatArray:
     """Compute tau2 by moments (DerSimonian & Laird 1986 Control Clin Trials 7:177)."""
-    return _by_moments(sums(problems, np.zeros(len(problems.row))))
+    return _by_moments(sums(problems, np.zeros(len(problems.row)), bends=False))
 
 
 def _by_moments(at_zero: Sums) -> FloatArray:
@@ -41,7 +40,7 @@ def _spare_weight(at_zero: Sums) -> FloatArray:
 
 def paule_mandel(problems: Problems) -> FloatArray:
     """Compute tau2 at which Q(tau2) equals its degrees of freedom (Paule & Mandel 1982 J Res NBS 87:377)."""
-    at_zero = sums(problems, np.zeros(len(problems.row)))
+    at_zero = sums(problems, np.zeros(len(problems.row)), bends=False)
     return _generalised_q_root(problems, at_zero, problems.count - 1.0)
 
 
@@ -63,7 +62,7 @@ def q_profile(problems: Problems, level: float) -> tuple[FloatArray, FloatArray]
     tail = 0.5 * (1.0 - level)
     freedom = problems.count - 1.0
     upper_point, lower_point = special.chdtri(freedom, tail), special.chdtri(freedom, 1.0 - tail)
-    at_zero = sums(problems, np.zeros(len(problems.row)))
+    at_zero = sums(problems, np.zeros(len(problems.row)), bends=False)
     empty = at_zero.q < lower_point
     low = _generalised_q_root(problems, at_zero, upper_point)
     high = _generalised_q_root(problems, at_zero, lower_point)
@@ -80,7 +79,7 @@ def _generalised_q_root(problems: Problems, at_zero: Sums, target: FloatArray) -
         if not len(active):
             break
         here = tau2[active]
-        s = sums(problems.take(active), here)
+        s = sums(problems.take(active), here, bends=False)
         above = s.q > target[active]
         low[active] = np.where(above, here, low[active])
         high[active] = np.where(above, high[active], here)
@@ -113,13 +112,13 @@ def restricted_maximum_likelihood(problems: Problems) -> FloatArray:
 
 def log_likelihood(problems: Problems, tau2: FloatArray) -> FloatArray:
     """Compute the log-likelihood of each problem at its own tau2, the mean profiled out."""
-    s = sums(problems, tau2)
+    s = sums(problems, tau2, bends=False)
     return np.asarray(-0.5 * (log_determinant(problems, tau2) + s.q + s.count * _LOG_TWO_PI))
 
 
 def restricted_log_likelihood(problems: Problems, tau2: FloatArray) -> FloatArray:
     """Compute the restricted log-likelihood of each problem at its own tau2."""
-    s = sums(problems, tau2)
+    s = sums(problems, tau2, bends=False)
     constant = (s.count - 1.0) * _LOG_TWO_PI + np.log(s.w1) - np.log(s.count)
     return np.asarray(-0.5 * (log_determinant(problems, tau2) + s.q + constant))
 
@@ -141,14 +140,15 @@ Likelihood = Callable[[Problems, FloatArray], FloatArray]
 
 
 def _highest(problems: Problems, score: Score, likelihood: Likelihood) -> FloatArray:
-    grid = _places(problems)
+    moments = dersimonian_laird(problems)
+    grid = _places(problems, moments)
     count = len(problems.row)
     every = np.arange(count)
     slopes = np.empty((len(grid), count))
     for i, tau2 in enumerate(grid.tolist()):
-        slopes[i] = score(sums(problems, np.full(count, tau2)))[0]
+        slopes[i] = score(sums(problems, np.full(count, tau2), bends=False))[0]
     step, which = np.nonzero((slopes[:-1] > 0.0) & (slopes[1:] <= 0.0))
-    peaks = _roots(problems.take(which), score, grid[step], grid[step + 1])
+    peaks = _roots(problems.take(which), score, moments[which], grid[step], grid[step + 1])
     # tau2 = 0 is a maximum of its own where the likelihood falls from there.
     flat = every[slopes[0] <= 0.0]
     candidates = np.concatenate((np.zeros(len(flat)), peaks))
@@ -165,23 +165,24 @@ def _highest(problems: Problems, score: Score, likelihood: Likelihood) -> FloatA
     return best
 
 
-def _places(problems: Problems) -> FloatArray:
+def _places(problems: Problems, moments: FloatArray) -> FloatArray:
     """Choose where to look at the score: from well below the smallest variance to where it must fall."""
     reach = float(np.ptp(problems.y))
     smallest = float(problems.v.min())
-    if reach == 0.0:
-        return np.zeros(1)
     most = 10.0 * reach * reach
-    many = len(problems.y) > _MANY_HOUSEHOLDS
-    low = min(0.01 * smallest if smallest > 0.0 else 1e-8 * most, 1e-3 * most)
-    return np.concatenate(([0.0], np.geomspace(low, most, _COARSE_SCAN if many else _FINE_SCAN)))
+    if most < 1e-290:
+        return np.zeros(1)
+    low = min(0.01 * smallest, 1e-3 * most)
+    if len(problems.y) > _MANY_HOUSEHOLDS and low < moments[0] < 0.1 * most:
+        near = moments[0] * np.array([0.01, 0.1, 0.5, 2.0, 10.0])
+        return np.concatenate(([0.0], near[(near > low) & (near < most)], [most]))
+    return np.concatenate(([0.0], np.geomspace(low, most, _SCAN)))
 
 
-def _roots(problems: Problems, score: Score, low: FloatArray, high: FloatArray) -> FloatArray:
+def _roots(problems: Problems, score: Score, start: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
     """Solve score = 0 between places where it is above and below 0, by Newton kept inside the bracket."""
     low, high = low.copy(), high.copy()
-    moments = dersimonian_laird(problems)
-    tau2 = np.where((moments > low) & (moments < high), moments, 0.5 * (low + high))
+    tau2 = np.where((start > low) & (start < high), start, 0.5 * (low + high))
     active = np.arange(len(tau2))
     for _ in range(_STEPS):
         if not len(active):

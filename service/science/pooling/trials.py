@@ -50,7 +50,11 @@ FOLDED_MODEL = "folded_d_prime"
 
 
 def pool_trials(
-    studies: Sequence[TrialStudy], confidence: float = 0.95, smallest_that_matters: float = 0.3
+    studies: Sequence[TrialStudy],
+    confidence: float = 0.95,
+    smallest_that_matters: float = 0.3,
+    *,
+    leave_out: bool = True,
 ) -> PooledTrials:
     """Pool blind discrimination trials over households.
 
@@ -62,6 +66,9 @@ def pool_trials(
         Of all intervals, 0.5 to 0.9999.
     smallest_that_matters : float
         The smallest proportion discriminating that matters, chosen before the data; above 0 and below 1.
+    leave_out : bool
+        Whether the pool is also made without each household, which is most of the work; without it `leave_one_out` is
+        empty and no household is found to decide.
 
     Returns
     -------
@@ -91,7 +98,7 @@ def pool_trials(
     any_time, withheld = _any_time(rows, units, level)
     withheld = [*_headline_withheld(alone, rows), *sensitivity.withheld, *withheld]
     decided = _verdict(any_time, rows, size)
-    left_out = leave_one_out(rows, units, level, alone)
+    left_out = leave_one_out(rows, units, level, alone) if leave_out else ()
     result = PooledTrials(
         households=rows.households,
         presentations=null.presented,

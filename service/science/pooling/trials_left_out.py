@@ -29,6 +29,7 @@ FEWEST_HOUSEHOLDS_FOR_T = 8
 FEWEST_PRESENTATIONS_FOR_T = 6
 
 _DECIDED = 20.0
+_SMALLEST = float(np.finfo(np.float64).tiny)
 _FEWEST = 3
 
 
@@ -92,15 +93,20 @@ def _null_without(rows: Rows, units: Units) -> list[float]:
     kind = place.ravel()
     correct = np.bincount(kind, units.correct).astype(np.int64)
     presented = np.bincount(kind, units.presented).astype(np.int64)
+    if len(rates) == 1:
+        right = np.bincount(units.household, units.correct, rows.households)
+        served = np.bincount(units.household, units.presented, rows.households)
+        tails = binomial.upper_tail(correct[0] - right, presented[0] - served, float(rates[0]))
+        return [max(tail, _SMALLEST) for tail in tails.tolist()]
     known: dict[tuple[tuple[int, int, int], ...], float] = {}
     out = []
     for own in members:
         key = tuple((int(kind[u]), int(units.correct[u]), int(units.presented[u])) for u in own)
         if key not in known:
             x, n = correct.copy(), presented.copy()
-            for which, right, served in key:
-                x[which] -= right
-                n[which] -= served
+            for which, hits, trials in key:
+                x[which] -= hits
+                n[which] -= trials
             known[key] = null_of(x, n, rates).p_value
         out.append(known[key])
     return out

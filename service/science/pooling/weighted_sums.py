@@ -66,7 +66,7 @@ def whole(y: FloatArray, v: FloatArray) -> Problems:
     return Problems(y, v, "all", np.zeros(1, dtype=np.int64))
 
 
-def sums(problems: Problems, tau2: FloatArray) -> Sums:
+def sums(problems: Problems, tau2: FloatArray, *, bends: bool = True) -> Sums:
     """Compute the sums of each problem at its own tau2.
 
     Parameters
@@ -75,6 +75,8 @@ def sums(problems: Problems, tau2: FloatArray) -> Sums:
         Scaled and centred values.
     tau2 : array
         One for each problem.
+    bends : bool
+        Whether `w3`, `q3` and `cross` are wanted; they are 0 where not.
 
     Returns
     -------
@@ -85,17 +87,17 @@ def sums(problems: Problems, tau2: FloatArray) -> Sums:
     """
     count = len(problems.row)
     if problems.kept == "all" and count == 1:
-        out = _sums_of_one(problems.y, problems.v, float(tau2[0]))
+        out = _sums_of_one(problems.y, problems.v, float(tau2[0]), bends=bends)
     else:
         out = np.empty((8, count))
         step = max(1, _CELLS_AT_ONCE // max(len(problems.y), 1))
         for begin in range(0, count, step):
             block = slice(begin, begin + step)
-            out[:, block] = _sums_of_block(_weights(problems, block, tau2[block]), problems.y)
+            out[:, block] = _sums_of_block(_weights(problems, block, tau2[block]), problems.y, bends=bends)
     return Sums(problems.count, *out)
 
 
-def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float) -> FloatArray:
+def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float, *, bends: bool) -> FloatArray:
     """Give the sums of all households at one tau2, in pieces that stay in a core's cache."""
     w = np.empty_like(v)
     w1 = wy = 0.0
@@ -112,20 +114,27 @@ def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float) -> FloatArray:
         part = w[piece]
         r = y[piece] - mean
         wr = part * r
-        q, q2, cross, w2 = wr @ r, wr @ wr, part @ wr, part @ part
-        np.multiply(wr, wr, out=r)
-        q3 = part @ r
-        np.multiply(part, part, out=r)
-        totals += (w2, part @ r, q, q2, q3, cross)
+        parts = [part @ part, 0.0, wr @ r, wr @ wr, 0.0, 0.0]
+        if bends:
+            parts[5] = part @ wr
+            np.multiply(wr, wr, out=r)
+            parts[4] = part @ r
+            np.multiply(part, part, out=r)
+            parts[1] = part @ r
+        totals += np.array(parts, dtype=np.float64)
     return np.array([w1, *totals[:2], mean, *totals[2:]])[:, None]
 
 
-def _sums_of_block(w: FloatArray, y: FloatArray) -> tuple[FloatArray, ...]:
+def _sums_of_block(w: FloatArray, y: FloatArray, *, bends: bool) -> tuple[FloatArray, ...]:
     w1 = w.sum(axis=1)
     mean = (w @ y) / w1
     r = y - mean[:, None]
     wr = w * r
-    q, q2, cross, w2 = (np.einsum("ij,ij->i", a, b) for a, b in ((wr, r), (wr, wr), (w, wr), (w, w)))
+    q, q2, w2 = (np.einsum("ij,ij->i", a, b) for a, b in ((wr, r), (wr, wr), (w, w)))
+    if not bends:
+        none = np.zeros_like(q)
+        return w1, w2, none, mean, q, q2, none, none
+    cross = np.einsum("ij,ij->i", w, wr)
     np.multiply(wr, wr, out=r)
     q3 = np.einsum("ij,ij->i", w, r)
     np.multiply(w, w, out=r)

@@ -174,7 +174,7 @@ def test_what_cannot_be_pooled_is_refused_by_name_and_place(values, errors, opti
     assert (caught.value.field, caught.value.index) == (field, index)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     st.lists(
         st.tuples(

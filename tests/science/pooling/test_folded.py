@@ -38,22 +38,22 @@ def test_ends_of_the_mean_absolute_d_prime_lie_on_the_contour_and_nothing_on_it_
     mixture = FoldedMixture(_distinct(FOLDED[name]), ("triangle",))
     fit = folded_model(mixture.distinct, ("triangle",))
     level = fit.log_likelihood - stats.chi2.ppf(0.95, 1) / 2
-    mu, tau = (a.ravel() for a in np.meshgrid(np.linspace(0, 5, 81), np.linspace(0.02, 9, 160)))
+    mu, tau = (a.ravel() for a in np.meshgrid(np.linspace(0, 5, 41), np.linspace(0.05, 9, 90)))
     inside = mixture.value(mu, tau) >= level
-    means = mixture.mean(mu, tau)[0][inside]
-    assert fit.mean_d_prime.low - 1e-9 <= means.min() <= fit.mean_d_prime.low + 0.06
-    assert fit.mean_d_prime.high - 0.06 <= means.max() <= fit.mean_d_prime.high + 1e-9
+    means = mixture.mean(mu, tau)[inside]
+    assert fit.mean_d_prime.low - 1e-9 <= means.min() <= fit.mean_d_prime.low + 0.1
+    assert fit.mean_d_prime.high - 0.1 <= means.max() <= fit.mean_d_prime.high + 1e-9
 
 
 def test_mean_absolute_value_and_its_derivatives():
     mixture = FoldedMixture(collapse(np.array([5]), np.array([9])), ("triangle",))
     folded = stats.foldnorm(1.3 / 0.8, scale=0.8)
     mu, tau, step = np.array([1.3]), np.array([0.8]), 1e-4
-    value, by_mu, by_tau, *_ = (float(part[0]) for part in mixture.mean(mu, tau))
+    value, by_mu, by_tau, *_ = (float(part[0]) for part in mixture.mean_parts(mu, tau, np.zeros((5, 1))))
     assert value == pytest.approx(folded.mean(), rel=1e-12)
-    up, down = (float(mixture.mean(mu + s, tau)[0][0]) for s in (step, -step))
+    up, down = (float(mixture.mean(mu + s, tau)[0]) for s in (step, -step))
     assert by_mu == pytest.approx((up - down) / (2 * step), rel=1e-6)
-    up, down = (float(mixture.mean(mu, tau + s)[0][0]) for s in (step, -step))
+    up, down = (float(mixture.mean(mu, tau + s)[0]) for s in (step, -step))
     assert by_tau == pytest.approx((up - down) / (2 * step), rel=1e-6)
 
 
@@ -69,6 +69,18 @@ def test_several_methods_without_spread_is_the_common_d_prime():
     level = mixture.value(np.array([best]), zero)[0] - stats.chi2.ppf(0.95, 1) / 2
     for end in (0.80397, 2.55886):
         assert mixture.value(np.array([end]), zero)[0] == pytest.approx(level, abs=2e-5)
+
+
+def test_methods_that_fold_and_methods_that_do_not_share_one_d_prime():
+    """Even functions are flat at 0 and directional ones are not; the maximum is that of their sum."""
+    methods = ("triangle", "two_afc", "three_afc")
+    for correct in ([14, 12, 6], [4, 3, 3], [5, 11, 2], [11, 4, 2]):
+        mixture = FoldedMixture(collapse(np.array(correct), np.array([24, 16, 12]), np.arange(3)), methods)
+        best = mixture.best_without_spread()
+        grid = np.linspace(0, 6, 60_001)
+        heights = mixture.without_spread(grid)
+        assert best == pytest.approx(grid[np.argmax(heights)], abs=1.5e-4)
+        assert mixture.without_spread(np.array([best]))[0] >= heights.max() - 1e-12
 
 
 @pytest.mark.parametrize("method", ["triangle", "duo_trio", "two_afc", "three_afc", "tetrad"])

@@ -237,12 +237,12 @@ def test_statsmodels_agrees_where_it_has_the_method():
 
 def test_restricted_likelihood_is_highest_where_it_is_said_to_be():
     rng = np.random.default_rng(11)
-    for _ in range(30):
+    for _ in range(12):
         v = 10.0 ** rng.uniform(-3, 2, 6)
         problem = whole(rng.normal(0, 1, 6), v)
         found = restricted_maximum_likelihood(problem)
         height = restricted_log_likelihood(problem, found)[0]
-        grid = np.concatenate(([0.0], np.geomspace(1e-6, 1e3, 400)))
+        grid = np.concatenate(([0.0], np.geomspace(1e-6, 1e3, 200)))
         others = [restricted_log_likelihood(problem, np.array([each]))[0] for each in grid]
         assert height >= max(others) - 1e-10
         near = optimize.minimize_scalar(
@@ -256,7 +256,7 @@ def test_restricted_likelihood_is_highest_where_it_is_said_to_be():
 values = st.lists(st.tuples(st.floats(-50, 50), st.floats(-6, 4)), min_size=2, max_size=9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(values, st.sampled_from([1e-9, 1.0, -1.0, 1e9]), st.floats(-10, 10))
 def test_shift_and_scale_carry_through(pairs, scale, shift):
     y = np.array([round(a, 3) for a, _ in pairs])
@@ -272,7 +272,7 @@ def test_shift_and_scale_carry_through(pairs, scale, shift):
     assert moved_height + (len(y) - 1) * math.log(abs(scale)) == pytest.approx(height, abs=1e-6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(values)
 def test_nothing_is_ever_not_a_number(pairs):
     data = scaled(np.array([a for a, _ in pairs]), 10.0 ** np.array([b for _, b in pairs]))
