@@ -3,6 +3,9 @@
 from service.api.calculators.fermentation import FERMENTATION_CALCULATORS
 from service.api.calculators.gravity import GRAVITY_CALCULATORS
 from service.api.calculators.gravity_batch import BATCH_CALCULATORS
+from service.api.calculators.pooling_differences import POOLING_DIFFERENCES_CALCULATORS
+from service.api.calculators.pooling_pairs import POOLING_PAIRS_CALCULATORS
+from service.api.calculators.pooling_trials import POOLING_TRIALS_CALCULATORS
 from service.api.calculators.proofing import PROOFING_CALCULATORS
 from service.api.calculators.proofing_parts import PARTS_CALCULATORS
 from service.api.calculators.registry import Calculator
@@ -23,4 +26,7 @@ CALCULATORS: tuple[Calculator, ...] = (
     *TRIAL_CALCULATORS,
     *PLANNING_CALCULATORS,
     *WORD_CALCULATORS,
+    *POOLING_TRIALS_CALCULATORS,
+    *POOLING_DIFFERENCES_CALCULATORS,
+    *POOLING_PAIRS_CALCULATORS,
 )

@@ -93,7 +93,7 @@ class SequentialInputs(Strict):
         list[bool],
         Field(
             min_length=1,
-            max_length=100_000,
+            max_length=10_000,
             description="Whether each answer was right, in tasting order, every one that was begun.",
             examples=[[True, True, False, True]],
         ),
@@ -170,6 +170,5 @@ TRIAL_CALCULATORS = (
         "was drawn afresh.",
         sources=(ANY_TIME,),
         example={"method": "triangle", "outcomes": [True, True, False, True, True, False, True, True, True, True]},
-        heavy=True,
     ),
 )
