@@ -12,6 +12,8 @@ from service.intake.strict import Label, Strict
 from service.science.pooling import trials
 
 MOST_STUDIES = 10_000
+_MOST_TRIALS = 2000
+"""Each different count costs a fit; more would take longer than anyone waits."""
 
 StudyLabel = Annotated[Label, Field(description="What the row is called in the answer.", examples=["north kitchen"])]
 Household = Annotated[
@@ -39,7 +41,7 @@ class PooledTrialsInputs(Strict):
 
     studies: Annotated[
         list[TrialStudyInputs],
-        Field(max_length=MOST_STUDIES, description="In order of receipt; none is an answer too."),
+        Field(max_length=_MOST_TRIALS, description="In order of receipt; none is an answer too."),
     ]
     confidence: Confidence = 0.95
     smallest_difference_that_matters: Annotated[
