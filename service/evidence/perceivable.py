@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from service.evidence.aims import PERCEIVABLE
-from service.evidence.blocks import LONGEST_LIST, Estimate, TrialStudyOfRecord
+from service.evidence.blocks import LONGEST_LIST, Estimate, TrialStudyOfRecord, Withheld
 from service.evidence.claim import Claim
 from service.evidence.collect import Collected
 from service.evidence.sham import batch_luck_open, is_told, sham_trials
@@ -70,7 +70,7 @@ def tasted(collected: Collected) -> Tasted:
         sham=sham,
         outside_the_test=dict(Counter(str(row.outside_the_test) for row in rows if row.outside_the_test is not None)),
         robustness=robustness(collected, inside, rows, smallest, without_two=keeps_without_two(inside, held, smallest)),
-        withheld=list(pooled.withheld),
+        withheld=_withheld(pooled),
         reading=pooled.reading,
     )
     figures = _figures(pooled, collected, sham, smallest, decided)
@@ -96,6 +96,15 @@ _SHARED = (
 def _shared(pooled: PooledTrials) -> dict[str, object]:
     shared = {name: getattr(pooled, name) for name in _SHARED}
     return {**shared, "leave_one_out": list(pooled.leave_one_out)[:LONGEST_LIST]}
+
+
+def _withheld(pooled: PooledTrials) -> list[Withheld]:
+    """List what isn't given, of what this block has at all."""
+    return [
+        Withheld.model_validate(each)
+        for each in pooled.withheld
+        if all(name.split(".")[0] in PerceivableDifference.model_fields for name in each.output.split(", "))
+    ]
 
 
 class _Alone(Protocol):

@@ -9,12 +9,12 @@ TOLD_APART = 20.0
 
 def households(number: int) -> str:
     """Spell out how many households."""
-    return f"{counted(number)} household{'s' if number != 1 else ''}"
+    return f"{counted(number) if number else 'no'} household{'s' if number != 1 else ''}"
 
 
 def replications(number: int) -> str:
     """Spell out how many replications."""
-    return f"{counted(number)} replication{'s' if number != 1 else ''}"
+    return f"{counted(number) if number else 'no'} replication{'s' if number != 1 else ''}"
 
 
 def capital(text: str) -> str:

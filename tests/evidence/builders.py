@@ -56,7 +56,8 @@ def protocol(version=1, position=PROTOCOL_POSITION, **document) -> ProtocolVersi
 
 def aiming_at(outcome, smallest=None, **document) -> ProtocolVersion:
     goal = {"outcome": outcome, "primary": True, "smallest_difference_that_matters": smallest}
-    return protocol(outcomes=[goal, {"outcome": "perceivable_difference", "primary": False}], **document)
+    beside = [] if outcome == "perceivable_difference" else [{"outcome": "perceivable_difference", "primary": False}]
+    return protocol(outcomes=[goal, *beside], **document)
 
 
 def row(household=1, **given) -> RecordedObservation:
@@ -184,7 +185,7 @@ def telling(households=10, correct=10, **given) -> list[RecordedObservation]:
 
 
 def guessing(households=10, **given) -> list[RecordedObservation]:
-    return [tasted(each, (3, 4, 5)[each % 3], **given) for each in range(1, households + 1)]
+    return [tasted(each, (2, 3, 4, 5, 6)[each % 5], **given) for each in range(1, households + 1)]
 
 
 def apart(households=10, mean=-0.006, step=0.0005, **given) -> list[RecordedObservation]:
