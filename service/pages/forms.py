@@ -1,0 +1,261 @@
+"""Forms made from a model: its fields with their units and usual values, what was typed, and what is wrong beside it.
+
+A field is called by its place, dotted: `parts.0.volume_l` is `/parts/0/volume_l` of the document.
+"""
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Any
+
+from pydantic import BaseModel
+
+from service.api.problems import Fault
+from service.pages.fields import labelled, unit_of
+from service.pages.schema import QUANTITY, Kind, Node, Schema
+from service.pages.wording import words
+
+Typed = Mapping[str, str]
+
+_BLANK_ROWS = 1
+_MOST_ROWS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field, as a template shows it."""
+
+    id: str
+    name: str
+    kind: Kind
+    label: str
+    unit: str
+    hint: str
+    usual: str
+    needed: bool
+    value: str
+    choices: Sequence[tuple[str, str]]
+    faults: Sequence[str]
+
+    @property
+    def described(self) -> str:
+        """Which texts belong to it, for those who listen."""
+        return " ".join([*([f"{self.id}-hint"] if self.hint else []), *([f"{self.id}-wrong"] if self.faults else [])])
+
+
+@dataclass(slots=True)
+class Form:
+    """A form over one model, filled in as far as it was."""
+
+    schema: Schema
+    typed: Typed
+    blank_rows: int = _BLANK_ROWS
+    wrong: dict[str, list[str]] = field(default_factory=dict)
+    placed: set[str] = field(default_factory=set)
+    prefix: str = "f"
+
+    @classmethod
+    def over(cls, model: type[BaseModel], typed: Typed, *, blank_rows: int = _BLANK_ROWS, prefix: str = "f") -> "Form":
+        """Make a form over a model; `prefix` tells its fields from those of other forms of one page."""
+        return cls(_schema_of(model), _without_blank_rows(typed), blank_rows, prefix=prefix)
+
+    def refuse(self, faults: Iterable[Fault]) -> None:
+        """Keep what is wrong, each by its place."""
+        for fault in faults:
+            name = fault.pointer.removeprefix("query/").removeprefix("/").replace("/", ".")
+            self.wrong.setdefault(name, []).append(fault.detail)
+
+    def document(self) -> dict[str, Any]:
+        """Read what was typed as a document; what was left empty isn't there."""
+        document: dict[str, Any] = {}
+        for name, text in self.typed.items():
+            node = self.schema.at(name)
+            if text.strip() and node is not None:
+                _put(document, name.split("."), self.schema.value(node, text.strip()))
+        return _lists(document, self.schema, "")
+
+    def id_of(self, name: str) -> str:
+        """Give what labels and links point at."""
+        return f"{self.prefix}-{name.replace('.', '-')}"
+
+    def field(self, name: str, label: str = "", hint: str = "", *, needed: bool | None = None) -> Field:
+        """Describe the field at a place, with what was typed there and what is wrong with it."""
+        node = self.schema.at(name)
+        if node is None:
+            raise KeyError(name)
+        self.placed.add(name)
+        key = name.rpartition(".")[2]
+        kind = self.schema.kind(node)
+        return Field(
+            id=self.id_of(name),
+            name=name,
+            kind=kind,
+            label=label or labelled(key),
+            unit=unit_of(key) if kind == "number" else "",
+            hint=hint or _hint(self.schema, node),
+            usual=_usual(node),
+            needed=self._is_needed(name) if needed is None else needed,
+            value=self.typed.get(name, ""),
+            choices=_choices(self.schema, node, kind),
+            faults=self._faults_at(name, kind),
+        )
+
+    def _faults_at(self, name: str, kind: Kind) -> list[str]:
+        if kind != "list":
+            return self.wrong.get(name, [])
+        inner = [(place, faults) for place, faults in self.wrong.items() if place.startswith(f"{name}.")]
+        self.placed.update(place for place, _ in inner)
+        listed = [f"item {int(place.rpartition('.')[2]) + 1}: {fault}" for place, faults in inner for fault in faults]
+        return [*self.wrong.get(name, []), *listed]
+
+    def _is_needed(self, name: str) -> bool:
+        above, _, key = name.rpartition(".")
+        node = self.schema.at(above)
+        return node is not None and key in node.get("required", ())
+
+    def names(self, above: str = "") -> list[str]:
+        """List the fields of a group, or of the rows at a place, in the model's order."""
+        node = self.schema.at(above) or {}
+        for choice in self.schema.choices(node):
+            if "properties" in choice:
+                return [f"{above}.{key}" if above else key for key in choice["properties"]]
+        return []
+
+    def rows(self, name: str) -> list[str]:
+        """List the rows at a place: those filled in, and some to fill."""
+        self.placed.add(name)
+        filled = _indices(self.typed, name)
+        return [
+            f"{name}.{index}" for index in range(min((max(filled) + 1 if filled else 0) + self.blank_rows, _MOST_ROWS))
+        ]
+
+    def columns(self, name: str) -> list[str]:
+        """List the fields of one row at a place, by their own names."""
+        return [each.rpartition(".")[2] for each in self.names(f"{name}.0")]
+
+    @property
+    def has_rows(self) -> bool:
+        """Whether the form can be made longer."""
+        return any(self.kind(name) == "rows" for name in self.names())
+
+    def kind(self, name: str) -> Kind:
+        """Tell which kind of field stands at a place."""
+        return self.schema.kind(self.schema.at(name) or {})
+
+    def title(self, name: str) -> str:
+        """Write what a place is called."""
+        return labelled(name.rpartition(".")[2])
+
+    def hint(self, name: str) -> str:
+        """Write what is said of a place."""
+        return _hint(self.schema, self.schema.at(name) or {})
+
+    @property
+    def unplaced(self) -> list[tuple[str, str]]:
+        """What is wrong somewhere that the form doesn't show, or with the whole."""
+        return [(name, fault) for name, faults in self.wrong.items() if name not in self.placed for fault in faults]
+
+    @property
+    def beside(self) -> list[tuple[str, str, str]]:
+        """What is wrong with fields: the field's id, its label, and what to mend."""
+        return [
+            (self.id_of(name), self._path(name), fault)
+            for name, faults in self.wrong.items()
+            if name in self.placed
+            for fault in faults
+        ]
+
+    def _path(self, name: str) -> str:
+        steps = name.split(".")
+        return ", ".join(f"row {int(step) + 1}" if step.isdigit() else labelled(step) for step in steps)
+
+
+@cache
+def _schema_of(model: type[BaseModel]) -> Schema:
+    return Schema(model.model_json_schema())
+
+
+def _hint(schema: Schema, node: Node) -> str:
+    return str(node.get("description") or next((c["description"] for c in schema.choices(node) if _says(c)), ""))
+
+
+def _says(node: Node) -> bool:
+    text = node.get("description", "")
+    return bool(text) and not text.startswith(QUANTITY)
+
+
+def _usual(node: Node) -> str:
+    default = node.get("default")
+    if default is None or isinstance(default, (list, dict)):
+        return ""
+    return _typed_as(default)
+
+
+def _choices(schema: Schema, node: Node, kind: Kind) -> Sequence[tuple[str, str]]:
+    if kind == "yes_no":
+        return [("true", "yes"), ("false", "no")]
+    found = [value for choice in schema.choices(node) for value in choice.get("enum", ())]
+    return [(str(value), words(str(value))) for value in found]
+
+
+def typed_of(document: Mapping[str, Any], above: str = "") -> dict[str, str]:
+    """Write a document as it would be typed into its form."""
+    typed: dict[str, str] = {}
+    for key, value in document.items():
+        name = f"{above}.{key}" if above else str(key)
+        if isinstance(value, Mapping):
+            typed |= typed_of(value, name)
+        elif isinstance(value, list) and all(isinstance(part, Mapping) for part in value) and value:
+            for index, part in enumerate(value):
+                typed |= typed_of(part, f"{name}.{index}")
+        elif isinstance(value, list):
+            typed[name] = ", ".join(_typed_as(part) for part in value)
+        elif value is not None:
+            typed[name] = _typed_as(value)
+    return typed
+
+
+def _typed_as(value: object) -> str:
+    return json.dumps(value) if isinstance(value, (bool, int, float)) else str(value)
+
+
+def _indices(typed: Typed, name: str) -> list[int]:
+    start = f"{name}."
+    found = {
+        each.removeprefix(start).partition(".")[0]
+        for each, text in typed.items()
+        if each.startswith(start) and text.strip()
+    }
+    return sorted(int(index) for index in found if index.isascii() and index.isdigit() and len(index) < 4)
+
+
+def _without_blank_rows(typed: Typed) -> dict[str, str]:
+    """Close up the rows that were left empty, so that a fault in the document is beside the row it came from."""
+    moved: dict[str, str] = {}
+    for name, text in typed.items():
+        steps = name.split(".")
+        for place, step in enumerate(steps):
+            if step.isascii() and step.isdigit() and len(step) < 4:
+                filled = _indices(typed, ".".join(name.split(".")[:place]))
+                steps[place] = str(filled.index(int(step))) if int(step) in filled else ""
+        if "" not in steps:
+            moved[".".join(steps)] = text
+    return moved
+
+
+def _put(document: dict[str, Any], steps: Sequence[str], value: object) -> None:
+    for step in steps[:-1]:
+        document = document.setdefault(step, {})
+    document[steps[-1]] = value
+
+
+def _lists(part: Any, schema: Schema, name: str) -> Any:  # noqa: ANN401  any part of a document
+    """Turn objects whose keys are places into the lists that they stand for."""
+    if not isinstance(part, dict):
+        return part
+    inner = {key: _lists(value, schema, f"{name}.{key}" if name else key) for key, value in part.items()}
+    node = schema.at(name)
+    if name and node is not None and schema.kind(node) in {"rows", "list"}:
+        return [inner[key] for key in sorted(inner, key=int)]
+    return inner
