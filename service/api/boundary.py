@@ -5,8 +5,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from starlette.datastructures import Headers, MutableHeaders
-from uuid_utils.compat import uuid7
+from uuid_utils import uuid7
 
 from service.api import cors
 from service.api.logs import log_failure, log_request, template_of, trace_id_of
@@ -20,6 +19,8 @@ Observe = Callable[[str, str, int, float], None]
 
 _LONGEST_DRAINED = 64 * 1024 * 1024
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+_READ_HERE = frozenset({b"x-request-id", b"traceparent", b"content-length", b"access-control-request-method"})
+_NO_SNIFFING = (b"x-content-type-options", b"nosniff")
 
 
 class Boundary:
@@ -46,19 +47,21 @@ class _Exchange:
     """One request and its answer."""
 
     def __init__(self, boundary: Boundary, scope: "Scope", receive: "Receive", send: "Send") -> None:
-        headers = Headers(scope=scope)
-        given = headers.get("x-request-id", "")
+        headers: dict[bytes, str] = {}
+        for name, value in scope["headers"]:
+            if name in _READ_HERE:
+                headers.setdefault(name, value.decode("latin-1"))
+        given = headers.get(b"x-request-id", "")
         self.request_id = given if _REQUEST_ID.fullmatch(given) else str(uuid7())
-        self.trace_id = trace_id_of(headers.get("traceparent"))
+        self.trace_id = trace_id_of(headers.get(b"traceparent"))
         self.app = boundary.app
         self.observe = boundary.observe
         self.limit = boundary.limit(scope["path"])
-        self.announced = _content_length(headers)
+        self.announced = _content_length(headers.get(b"content-length", "0"))
         self.is_head = scope["method"] == "HEAD"
         self.scope = {**scope, "method": "GET"} if self.is_head else scope
         self.scope["request_id"] = self.request_id
-        self.origin = headers.get("origin")
-        self.preflight = scope["method"] == "OPTIONS" and "access-control-request-method" in headers
+        self.preflight = scope["method"] == "OPTIONS" and b"access-control-request-method" in headers
         self.receive = receive
         self.send = send
         self.read = 0
@@ -114,11 +117,10 @@ class _Exchange:
             if self.too_large and message["status"] != 413:
                 raise _TooLargeError
             self.status = message["status"]
-            headers = MutableHeaders(scope=message)
-            headers["X-Request-ID"] = self.request_id
-            headers["X-Content-Type-Options"] = "nosniff"
+            headers = [*message.get("headers", ()), (b"x-request-id", self.request_id.encode()), _NO_SNIFFING]
             if not self.preflight:
-                cors.expose(self.scope, headers)
+                headers += cors.headers_for(self.scope)
+            message["headers"] = headers
         elif self.is_head and message["type"] == "http.response.body":
             message = {"type": "http.response.body", "body": b"", "more_body": False}
         await self.send(message)
@@ -128,8 +130,7 @@ class _TooLargeError(Exception):
     """The body passed its limit while it was being read."""
 
 
-def _content_length(headers: Headers) -> int:
-    text = headers.get("content-length", "0")
+def _content_length(text: str) -> int:
     return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else 0
 
 

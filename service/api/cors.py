@@ -1,27 +1,28 @@
 """Which answers a page of another origin may read: public ones, without credentials."""
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.responses import Response
-
-if TYPE_CHECKING:
-    from starlette.datastructures import MutableHeaders
 
 EXPOSED = "ETag, Link, Location, RateLimit, RateLimit-Policy, Retry-After"
 _CALCULATORS = "/v1/calculators"
 _PRIVATE = ("/v1/me", "/v1/pour", "/v1/taste")
+_FOR_ANY_ORIGIN = (
+    (b"access-control-allow-origin", b"*"),
+    (b"access-control-expose-headers", EXPOSED.encode()),
+)
 
 
 def _is_private(path: str) -> bool:
     return any(path == private or path.startswith(f"{private}/") for private in _PRIVATE)
 
 
-def expose(scope: Any, headers: "MutableHeaders") -> None:  # noqa: ANN401  an ASGI scope is any mapping
+def headers_for(scope: Any) -> tuple[tuple[bytes, bytes], ...]:  # noqa: ANN401  an ASGI scope is any mapping
     """Let any origin read GET answers and calculations, and nothing that depends on who asks."""
-    path, method = scope["path"], scope["method"]
-    if (method == "GET" or path.startswith(_CALCULATORS)) and not _is_private(path):
-        headers["Access-Control-Allow-Origin"] = "*"
-        headers["Access-Control-Expose-Headers"] = EXPOSED
+    path = scope["path"]
+    if path.startswith(_CALCULATORS):
+        return _FOR_ANY_ORIGIN
+    return _FOR_ANY_ORIGIN if scope["method"] == "GET" and not _is_private(path) else ()
 
 
 def preflight(path: str) -> Response:
