@@ -4,7 +4,7 @@ import hashlib
 import json
 import secrets
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from uuid import UUID
@@ -42,6 +42,9 @@ class Pending:
     subject: str
     text: bytes
     question_id: UUID | None
+
+
+_ENTRY_FIELDS = tuple(each.name for each in fields(Entry))
 
 
 def content_hash(salt: bytes, content: bytes) -> str:
@@ -98,10 +101,11 @@ def append(
     return append_all(session, [coming])[0]
 
 
-def append_all(session: Session, coming: Sequence[Pending]) -> list[Entry]:
+def append_all(session: Session, coming: Sequence[Pending], moments: Sequence[datetime] | None = None) -> list[Entry]:
     """Add entries at the end of the ledger, in order: one read and one write of the head, whatever their number.
 
-    What is written is what as many calls of `append` would write; what is said there of locks holds here.
+    What is written is what as many calls of `append` would write; what is said there of locks holds here. `moments`
+    says when each happened, where the session's clock doesn't show it.
     """
     if not coming:
         return []
@@ -113,19 +117,18 @@ def append_all(session: Session, coming: Sequence[Pending]) -> list[Entry]:
     )
     size, at, hashes = session.execute(taken).one()
     frontier = merkle.Frontier(size - len(coming), tuple(bytes.fromhex(each) for each in hashes))
-    entries, subtrees, contents = [], [], []
-    for each in coming:
-        moment = now(session)
+    entries: list[Entry] = []
+    rows, contents = [], []
+    for each, moment in zip(coming, moments or (now(session) for _ in coming), strict=True):
         at = moment if at is None else max(at, moment)
         salt = secrets.token_bytes(32)
         frontier, entry = _next(frontier, each, at, content_hash(salt, each.text))
         entries.append(entry)
-        subtrees.append(frontier.hashes[-1].hex())
+        rows.append(
+            {name: getattr(entry, name) for name in _ENTRY_FIELDS} | {"subtree_hash": frontier.hashes[-1].hex()}
+        )
         contents.append({"position": entry.position, "salt": salt.hex(), "content": each.text.decode()})
-    session.execute(
-        insert(LedgerEntry),
-        [asdict(entry) | {"subtree_hash": subtree} for entry, subtree in zip(entries, subtrees, strict=True)],
-    )
+    session.execute(insert(LedgerEntry), rows)
     session.execute(insert(LedgerContent), contents)
     session.execute(
         update(LedgerHead)

@@ -75,12 +75,13 @@ def enter(session: Session, replication: Replication, rows: Iterable[Observation
         "protocol_version": None if merged else replication.protocol_version,
         "entered_position": position,
     }
-    values = [_own(row) | bound for row in rows]
+    values = [own_values(row) | bound for row in rows]
     if values:
         session.execute(insert(Observation), values)
 
 
-def _own(row: ObservationRow) -> dict[str, Any]:
+def own_values(row: ObservationRow) -> dict[str, Any]:
+    """Return the columns that an observation brings itself."""
     values = {name: getattr(row, name) for name in _OWN}
     values["details"] = dict(row.details)
     values["moderators"] = dict(row.moderators)

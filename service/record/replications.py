@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any, Literal
+from uuid import UUID
 
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
@@ -263,21 +264,49 @@ def _refuse_unless_in(replication: Replication, *states: str) -> None:
         raise Conflict(f"This replication is {replication.state}.")
 
 
-def _append_revision(
-    session: Session, kind: Kind, replication: Replication, document: Mapping[str, Any], reason: str | None
-) -> Entry:
-    content = {
-        "replication": str(replication.id),
-        "question": str(replication.question_id),
-        "protocol_version": replication.protocol_version,
-        "contributor": str(replication.contributor_id),
-        "household": str(replication.household_id),
-        "plan": replication.plan,
-        "state": replication.state,
-        "revision": replication.revision,
+def revision_content(
+    *,
+    replication_id: UUID,
+    question_id: UUID,
+    protocol_version: int,
+    contributor_id: UUID,
+    household_id: UUID,
+    plan: Mapping[str, Any],
+    state: str,
+    revision: int,
+    reason: str | None,
+    document: Mapping[str, Any],
+) -> dict[str, Any]:
+    """Return what the ledger keeps of a revision."""
+    return {
+        "replication": str(replication_id),
+        "question": str(question_id),
+        "protocol_version": protocol_version,
+        "contributor": str(contributor_id),
+        "household": str(household_id),
+        "plan": plan,
+        "state": state,
+        "revision": revision,
         "reason": reason,
         "document": dict(document),
     }
+
+
+def _append_revision(
+    session: Session, kind: Kind, replication: Replication, document: Mapping[str, Any], reason: str | None
+) -> Entry:
+    content = revision_content(
+        replication_id=replication.id,
+        question_id=replication.question_id,
+        protocol_version=replication.protocol_version,
+        contributor_id=replication.contributor_id,
+        household_id=replication.household_id,
+        plan=replication.plan,
+        state=replication.state,
+        revision=replication.revision,
+        reason=reason,
+        document=document,
+    )
     return ledger.append(
         session, kind=kind, subject=str(replication.id), content=content, question_id=replication.counted_in_id
     )

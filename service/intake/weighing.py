@@ -1,0 +1,162 @@
+"""Checks and reduces replication documents apart from any database, in this process or in several."""
+
+import multiprocessing
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass
+from typing import Any, TypeVar
+from uuid import UUID
+
+from pydantic import ValidationError
+
+from service.intake.confounds import find
+from service.intake.copies import distinguishing
+from service.intake.documents import ProtocolDocument, QuestionDocument, ReplicationDocument
+from service.intake.observations import reduce
+from service.intake.protocol_check import check
+from service.intake.refusals import Fault, Refused, invalid
+from service.intake.strict import plain
+from service.record.bulk import NewStart
+from service.record.canonical import canonical_bytes, fingerprint
+from service.record.errors import NotCanonical
+from service.record.replications import revision_content
+
+_MOST_FAULTS = 20
+_PART = 100
+_AHEAD = 2
+
+Batch = TypeVar("Batch")
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """The question and protocol version that a document names."""
+
+    question_id: UUID
+    question: QuestionDocument
+    protocol: ProtocolDocument
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A document as it came, and whose it will be."""
+
+    replication_id: UUID
+    contributor_id: UUID
+    household_id: UUID
+    document: Mapping[str, Any]
+    setting: Setting
+
+
+def weigh(sent: Sent, *, is_copy: bool = False) -> NewStart:
+    """Check a document against its protocol and reduce it, as a submission by itself is.
+
+    Raises
+    ------
+    Refused
+        It can't be taken as it is.
+
+    """
+    document = _read(sent.document)
+    setting = sent.setting
+    checked = check(document, setting.question, setting.protocol)
+    stored = plain(document)
+    flags = find(checked, registered_at=None, is_copy=is_copy and bool(document.batches or document.trials))
+    reduced = reduce(checked, flags, registered_at=None)
+    plan = checked.plan.model_dump()
+    content = revision_content(
+        replication_id=sent.replication_id,
+        question_id=setting.question_id,
+        protocol_version=document.protocol_version,
+        contributor_id=sent.contributor_id,
+        household_id=sent.household_id,
+        plan=plan,
+        state=document.state,
+        revision=1,
+        reason=None,
+        document=stored,
+    )
+    return NewStart(
+        id=sent.replication_id,
+        question_id=setting.question_id,
+        contributor_id=sent.contributor_id,
+        household_id=sent.household_id,
+        protocol_version=document.protocol_version,
+        plan=plan,
+        state=document.state,
+        text=canonical_bytes(content),
+        fingerprint=fingerprint(distinguishing(stored)),
+        trials=reduced.trials,
+        observations=reduced.observations,
+    )
+
+
+def _read(document: Mapping[str, Any]) -> ReplicationDocument:
+    try:
+        return ReplicationDocument.model_validate(document)
+    except ValidationError as error:
+        found = error.errors(include_url=False, include_context=False, include_input=False)[:_MOST_FAULTS]
+        faults = [Fault("".join(f"/{step}" for step in each["loc"]), each["msg"]) for each in found]
+        raise invalid(faults) from None
+
+
+Outcome = NewStart | Refused
+
+
+def weigh_all(sent: Sequence[Sent]) -> list[Outcome]:
+    """Weigh documents in order; a refusal stands in the place of what was refused."""
+    return [_outcome(each) for each in sent]
+
+
+def _outcome(sent: Sent) -> Outcome:
+    try:
+        return weigh(sent)
+    except Refused as refused:
+        return refused
+    except NotCanonical as error:
+        return invalid([Fault("", error.detail)])
+
+
+def _awaited(waiting: tuple[Batch, list[Future[list[Outcome]]]]) -> tuple[Batch, list[Outcome]]:
+    batch, parts = waiting
+    return batch, [outcome for part in parts for outcome in part.result()]
+
+
+class Scales:
+    """Weighs batch after batch, on several processors where that pays.
+
+    Parameters
+    ----------
+    processes : int
+        How many; 0 weighs in this process.
+
+    """
+
+    def __init__(self, processes: int) -> None:
+        # Forking a process that has threads may copy a lock that nobody will ever release.
+        context = multiprocessing.get_context("spawn")
+        self._pool = ProcessPoolExecutor(processes, mp_context=context) if processes else None
+
+    def weighed(
+        self, batches: Iterable[Batch], sent_of: Callable[[Batch], Sequence[Sent]]
+    ) -> Iterator[tuple[Batch, list[Outcome]]]:
+        """Give each batch back with what came of it, in order; with several processes a few are weighed ahead."""
+        if self._pool is None:
+            for batch in batches:
+                yield batch, weigh_all(sent_of(batch))
+            return
+        waiting: deque[tuple[Batch, list[Future[list[Outcome]]]]] = deque()
+        for batch in batches:
+            sent = sent_of(batch)
+            parts = [sent[first : first + _PART] for first in range(0, len(sent), _PART)]
+            waiting.append((batch, [self._pool.submit(weigh_all, part) for part in parts]))
+            if len(waiting) > _AHEAD:
+                yield _awaited(waiting.popleft())
+        while waiting:
+            yield _awaited(waiting.popleft())
+
+    def close(self) -> None:
+        """End the processes."""
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
