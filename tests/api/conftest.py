@@ -91,4 +91,5 @@ def server(migrated_sqlite, tmp_path_factory) -> Iterator[Server]:
     record = folder / "record.db"
     record.write_bytes(migrated_sqlite.read_bytes())
     with start(f"sqlite:///{record}", folder) as server:
+        server.record = record
         yield server

@@ -25,6 +25,8 @@ class Server:
     url: str
     log: Path
     process: subprocess.Popen[str]
+    record: Path | None = None
+    """The SQLite file behind it, where a test wants to look from outside."""
 
     def client(self, **settings: Any) -> httpx.Client:
         return httpx.Client(base_url=self.url, timeout=30, **settings)
