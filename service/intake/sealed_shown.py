@@ -144,6 +144,10 @@ class LedgerEntries(_Shown):
 
     opened: int
     closed: int | None
+    opened_salt: str | None = Field(default=None, description="32 bytes in hex; shown once the trial has ended.")
+    opened_content: dict[str, Any] | None = Field(
+        default=None, description="What was written down at the opening; shown once the trial has ended."
+    )
 
 
 class TrialShown(_Shown):

@@ -26,7 +26,9 @@ from service.science.trial_readings import significance_reading
 
 VERIFY = (
     "Write `key` as canonical JSON (RFC 8785), put the 32 bytes that `salt` is the hex of before it, and take the "
-    "SHA-256: in hex it is `key_commitment`, which was given out and written to the ledger when the trial was opened."
+    "SHA-256: in hex it is `key_commitment`, which was given out when the trial was opened. That the ledger has had it "
+    "since: in the same way `ledger.opened_salt` and `ledger.opened_content`, which names the commitment, give the "
+    "`content_hash` of the entry at position `ledger.opened`."
 )
 
 
@@ -74,6 +76,7 @@ def trial_shown(session: Session, trial: SealedTrial) -> TrialShown:
     return shown.model_copy(
         update={
             "replication": trial.replication_id,
+            "ledger": _entries(session, trial),
             "salt": ending["salt"],
             "key": ending["key"],
             "answers": [AnswerShown.model_validate(each) for each in ending["answers"]],
@@ -90,6 +93,13 @@ def progress_of(session: Session, trial: SealedTrial) -> list[TasterProgress]:
         TasterProgress(assessor=each.assessor, planned=trial.presentations, answered=len(given.get(each.id, [])))
         for each in trials.tasters(session, trial)
     ]
+
+
+def _entries(session: Session, trial: SealedTrial) -> LedgerEntries:
+    salt, content = trials.opening(session, trial)
+    return LedgerEntries(
+        opened=trial.opened_position, closed=trial.closed_position, opened_salt=salt, opened_content=content
+    )
 
 
 def _closed_by(trial: SealedTrial) -> ClosedBy | None:

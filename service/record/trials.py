@@ -19,7 +19,7 @@ from service.record.clock import now
 from service.record.errors import Conflict, NotFound
 from service.record.rows import EndedBy, TrialAnswer, TrialTaster
 from service.record.sealing import SALT_BYTES, commitment, sealer_of
-from service.record.tables import Replication
+from service.record.tables import LedgerContent, Replication
 from service.record.trial_tables import SealedAnswer, SealedTaster, SealedTrial
 
 OPEN_FOR = timedelta(days=30)
@@ -228,6 +228,12 @@ def close(session: Session, *, trial: SealedTrial, ended_by: EndedBy, content: M
     trial.ended_by = ended_by
     session.flush()
     return trial
+
+
+def opening(session: Session, trial: SealedTrial) -> tuple[str, dict[str, Any]]:
+    """Return what the ledger holds on the opening of a trial, with the salt that it is hashed under."""
+    kept = session.get_one(LedgerContent, trial.opened_position)
+    return kept.salt, json.loads(kept.content)
 
 
 def closing(session: Session, trials: Sequence[SealedTrial]) -> dict[UUID, dict[str, Any]]:
