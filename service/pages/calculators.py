@@ -17,9 +17,10 @@ from service.api.calculators.catalogue import CALCULATORS
 from service.api.calculators.faults import problem_of
 from service.api.calculators.registry import Calculator
 from service.api.problems import Fault, Problem, from_validation
-from service.pages.forms import Form, typed_of
+from service.pages.forms import Form
 from service.pages.layout import alternate, page
 from service.pages.results import Laid, laid_out
+from service.pages.typed import typed_of
 from service.science.errors import InputError
 
 router = APIRouter(include_in_schema=False)

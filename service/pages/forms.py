@@ -3,8 +3,7 @@
 A field is called by its place, dotted: `parts.0.volume_l` is `/parts/0/volume_l` of the document.
 """
 
-import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
@@ -14,9 +13,8 @@ from pydantic import BaseModel
 from service.api.problems import Fault
 from service.pages.fields import labelled, unit_of
 from service.pages.schema import QUANTITY, Kind, Node, Schema
-from service.pages.wording import words
-
-Typed = Mapping[str, str]
+from service.pages.typed import Typed, rows_typed, typed_as, without_blank_rows
+from service.pages.wording import choice
 
 _BLANK_ROWS = 1
 _MOST_ROWS = 200
@@ -58,7 +56,7 @@ class Form:
     @classmethod
     def over(cls, model: type[BaseModel], typed: Typed, *, blank_rows: int = _BLANK_ROWS, prefix: str = "f") -> "Form":
         """Make a form over a model; `prefix` tells its fields from those of other forms of one page."""
-        return cls(_schema_of(model), _without_blank_rows(typed), blank_rows, prefix=prefix)
+        return cls(_schema_of(model), without_blank_rows(typed), blank_rows, prefix=prefix)
 
     def refuse(self, faults: Iterable[Fault]) -> None:
         """Keep what is wrong, each by its place."""
@@ -73,7 +71,8 @@ class Form:
             node = self.schema.at(name)
             if text.strip() and node is not None:
                 _put(document, name.split("."), self.schema.value(node, text.strip()))
-        return _lists(document, self.schema, "")
+        read: dict[str, Any] = _lists(document, self.schema, "")
+        return read
 
     def id_of(self, name: str) -> str:
         """Give what labels and links point at."""
@@ -117,15 +116,15 @@ class Form:
     def names(self, above: str = "") -> list[str]:
         """List the fields of a group, or of the rows at a place, in the model's order."""
         node = self.schema.at(above) or {}
-        for choice in self.schema.choices(node):
-            if "properties" in choice:
-                return [f"{above}.{key}" if above else key for key in choice["properties"]]
+        for each in self.schema.choices(node):
+            if "properties" in each:
+                return [f"{above}.{key}" if above else key for key in each["properties"]]
         return []
 
     def rows(self, name: str) -> list[str]:
         """List the rows at a place: those filled in, and some to fill."""
         self.placed.add(name)
-        filled = _indices(self.typed, name)
+        filled = rows_typed(self.typed, name)
         return [
             f"{name}.{index}" for index in range(min((max(filled) + 1 if filled else 0) + self.blank_rows, _MOST_ROWS))
         ]
@@ -177,7 +176,10 @@ def _schema_of(model: type[BaseModel]) -> Schema:
 
 
 def _hint(schema: Schema, node: Node) -> str:
-    return str(node.get("description") or next((c["description"] for c in schema.choices(node) if _says(c)), ""))
+    said = node.get("description") or next((c["description"] for c in schema.choices(node) if _says(c)), "")
+    usual = next((value for value in node.get("examples", ()) if isinstance(value, str)), "")
+    example = f" For example: {usual}." if usual and schema.kind(node) == "text" else ""
+    return f"{said.replace('`', '')}{example}".strip()
 
 
 def _says(node: Node) -> bool:
@@ -189,59 +191,14 @@ def _usual(node: Node) -> str:
     default = node.get("default")
     if default is None or isinstance(default, (list, dict)):
         return ""
-    return _typed_as(default)
+    return typed_as(default)
 
 
 def _choices(schema: Schema, node: Node, kind: Kind) -> Sequence[tuple[str, str]]:
     if kind == "yes_no":
         return [("true", "yes"), ("false", "no")]
-    found = [value for choice in schema.choices(node) for value in choice.get("enum", ())]
-    return [(str(value), words(str(value))) for value in found]
-
-
-def typed_of(document: Mapping[str, Any], above: str = "") -> dict[str, str]:
-    """Write a document as it would be typed into its form."""
-    typed: dict[str, str] = {}
-    for key, value in document.items():
-        name = f"{above}.{key}" if above else str(key)
-        if isinstance(value, Mapping):
-            typed |= typed_of(value, name)
-        elif isinstance(value, list) and all(isinstance(part, Mapping) for part in value) and value:
-            for index, part in enumerate(value):
-                typed |= typed_of(part, f"{name}.{index}")
-        elif isinstance(value, list):
-            typed[name] = ", ".join(_typed_as(part) for part in value)
-        elif value is not None:
-            typed[name] = _typed_as(value)
-    return typed
-
-
-def _typed_as(value: object) -> str:
-    return json.dumps(value) if isinstance(value, (bool, int, float)) else str(value)
-
-
-def _indices(typed: Typed, name: str) -> list[int]:
-    start = f"{name}."
-    found = {
-        each.removeprefix(start).partition(".")[0]
-        for each, text in typed.items()
-        if each.startswith(start) and text.strip()
-    }
-    return sorted(int(index) for index in found if index.isascii() and index.isdigit() and len(index) < 4)
-
-
-def _without_blank_rows(typed: Typed) -> dict[str, str]:
-    """Close up the rows that were left empty, so that a fault in the document is beside the row it came from."""
-    moved: dict[str, str] = {}
-    for name, text in typed.items():
-        steps = name.split(".")
-        for place, step in enumerate(steps):
-            if step.isascii() and step.isdigit() and len(step) < 4:
-                filled = _indices(typed, ".".join(name.split(".")[:place]))
-                steps[place] = str(filled.index(int(step))) if int(step) in filled else ""
-        if "" not in steps:
-            moved[".".join(steps)] = text
-    return moved
+    found = [value for each in schema.choices(node) for value in each.get("enum", ())]
+    return [(str(value), choice(str(value))) for value in found]
 
 
 def _put(document: dict[str, Any], steps: Sequence[str], value: object) -> None:

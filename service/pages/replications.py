@@ -19,6 +19,15 @@ if TYPE_CHECKING:
 
 router = APIRouter(include_in_schema=False)
 
+_UNSAID: Mapping[str, Any] = {
+    "assignment": None,
+    "batches": [],
+    "conditions": {},
+    "kitchen": "",
+    "notes": "",
+    "suspected_confounds": [],
+}
+
 
 @router.get("/replications/{replication_id}")
 async def read_replication(request: Request, replication_id: UUID, storage: Stored) -> Response:
@@ -43,7 +52,7 @@ async def read_replication(request: Request, replication_id: UUID, storage: Stor
             "replication": replication,
             "question": question,
             "labels": {arm["key"]: arm["label"] for arm in question.arms},
-            "document": submission.shown(replication, document),
+            "document": {**_UNSAID, **submission.shown(replication, document)},
             "report": submission.report_of(session, replication),
             "revisions": replication_reads.revisions(session, replication),
             "withdrawal_asked": asked,

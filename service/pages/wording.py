@@ -42,6 +42,19 @@ STATES: Mapping[str, str] = {
     "retracted": "retracted",
     "erased": "erased",
 }
+_CHOICES: Mapping[str, str] = {
+    "drawn": "by a draw",
+    "coin": "by a coin",
+    "chosen": "somebody chose",
+    "each_afresh": "afresh for each set",
+    "blocks": "in balanced blocks",
+    "unknown": "not known",
+    "helper": "a helper",
+    "taster": "whoever tasted",
+    "volume": "by volume",
+    "strength": "by strength",
+    "taste": "by taste",
+}
 _WORDS: Mapping[str, str] = {**VERDICTS, **METHODS, **STAGES, **STATES}
 _VIEWS: Mapping[str, str] = {
     "all of it": "All that stands",
@@ -67,6 +80,11 @@ def words(name: str | None) -> str:
     if name is None:
         return ""
     return _WORDS.get(name) or name.replace("_", " ")
+
+
+def choice(name: str) -> str:
+    """Write one of the words that a field takes."""
+    return _CHOICES.get(name) or words(name)
 
 
 def outcome(name: str) -> str:
@@ -130,6 +148,7 @@ def split_point(name: str | None) -> str:
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "certainty": certainty,
     "chance": figures.chance_of,
+    "choice": choice,
     "count_of": count_of,
     "day": figures.day,
     "figure": figures.figure,
