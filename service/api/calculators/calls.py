@@ -44,7 +44,7 @@ def post(calculator: Calculator) -> Handler:
             many = _read(calculator.body, given)
             return await run_sync(_answer_columns, calculator, many, columns, limiter=_LONG_ONES)
         inputs = _read(calculator.inputs, given)
-        if calculator.heavy:
+        if calculator.is_heavy(inputs):
             return await run_sync(_answer, calculator, inputs, limiter=_LONG_ONES)
         return _answer(calculator, inputs)
 
@@ -70,7 +70,7 @@ def get(calculator: Calculator) -> Handler:
             raise from_validation(faults)
         given.pop("as", None)
         inputs = _read(calculator.inputs, given, place="query")
-        if calculator.heavy:
+        if calculator.is_heavy(inputs):
             return await run_sync(_answer_query, calculator, inputs, as_csv, limiter=_LONG_ONES)
         return _answer_query(calculator, inputs, as_csv)
 

@@ -1,4 +1,3 @@
-from functools import lru_cache
 from typing import Annotated
 
 from pydantic import Field
@@ -98,7 +97,12 @@ class PlanResult(Result):
     reading: str
 
 
-@lru_cache(maxsize=512)
+def _takes_long(inputs: PlanInputs) -> bool:
+    """Small differences take many presentations to show, and households that differ a sum over each."""
+    small = (inputs.d_prime or 9.0) < 1.0 or (inputs.proportion_discriminating or 1.0) < 0.2
+    return small or inputs.households > 1
+
+
 def _plan(inputs: PlanInputs) -> TrialPlan:
     return trial_plan(
         inputs.method,
@@ -135,6 +139,7 @@ PLANNING_CALCULATORS = (
         example={"method": "triangle", "proportion_discriminating": 0.3},
         cautions=(DRINKING,),
         single=True,
-        heavy=True,
+        heavy=_takes_long,
+        remembered=True,
     ),
 )
