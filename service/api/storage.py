@@ -16,6 +16,7 @@ from service.api.links import address
 from service.api.problems import Problem
 from service.record import idempotency
 from service.record.clock import now
+from service.record.latest import LatestPositions, latest_positions
 
 if TYPE_CHECKING:
     from service.api.security import Caller
@@ -49,10 +50,12 @@ class Storage:
 
     database: "Database"
     threads: int
+    latest: LatestPositions = field(init=False)
     _readers: CapacityLimiter = field(init=False)
     _writers: CapacityLimiter = field(init=False)
 
     def __post_init__(self) -> None:
+        self.latest = latest_positions(self.database)
         self._readers = CapacityLimiter(self.threads)
         self._writers = CapacityLimiter(1 if self.database.dialect == "sqlite" else max(self.threads // 2, 1))
 
@@ -71,7 +74,10 @@ class Storage:
 
     async def write(self, work: "Callable[[Session], T]") -> T:
         """Run `work` in one transaction, committed before this returns."""
-        return await run_sync(self.database.run_write, work, limiter=self._writers)
+        try:
+            return await run_sync(self.database.run_write, work, limiter=self._writers)
+        finally:
+            self.latest.forget()
 
     async def schema_is_current(self) -> bool:
         """Whether the record's tables are those of this software."""
