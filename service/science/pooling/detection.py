@@ -11,8 +11,8 @@ from scipy import special
 from service.science import binomial, trial_columns
 from service.science.errors import InputError
 from service.science.pooling.collapse import collapse
+from service.science.pooling.floor_mixture import FloorMixture
 from service.science.pooling.maximum import Top
-from service.science.pooling.mixture import FloorMixture
 from service.science.pooling.profile import fit_mean, refit_mean, tau_end
 from service.science.pooling.results import NOTHING, Estimate, Withheld
 

@@ -10,7 +10,7 @@ from scipy import optimize, special
 
 from service.science import psychometric
 from service.science.pooling.collapse import Distinct
-from service.science.pooling.mixture import Mixture, normal_moments
+from service.science.pooling.mixture import REACH, Mixture, normal_moments
 from service.science.pooling.profile import MeanFit, fit_mean, refit_mean, tau_end
 from service.science.pooling.results import Estimate
 
@@ -21,7 +21,6 @@ _FARTHEST = 20.0
 
 _LEGENDRE = special.roots_legendre(10)
 _LOCAL_PANELS = 9
-_REACH = 9.0
 _NEARLY_ZERO = 1e-4
 
 
@@ -136,7 +135,7 @@ class FoldedMixture(Mixture):
     def weights(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, slice]:
         """Weigh the fixed nodes."""
         m, s = mu[:, None], tau[:, None]
-        reach = (_REACH + 0.5) * tau
+        reach = (REACH + 0.5) * tau
         last = int(np.searchsorted(self._nodes, float(np.max(mu + reach)))) + 1
         first = min(int(np.searchsorted(self._nodes, float(np.min(mu - reach)))), len(self._nodes) - 1)
         chosen = slice(first, last)
@@ -151,7 +150,7 @@ class FoldedMixture(Mixture):
 
     def local_weights(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, FloatArray]:
         """Give nodes made for points of small tau, and their weights."""
-        nodes, spacing = _panels(np.maximum(0.0, mu - _REACH * tau), mu + _REACH * tau, _LOCAL_PANELS)
+        nodes, spacing = _panels(np.maximum(0.0, mu - REACH * tau), mu + REACH * tau, _LOCAL_PANELS)
         m, s = mu[:, None], tau[:, None]
         near = normal_moments((nodes - m) / s, spacing / s, orders)
         return nodes, near + normal_moments((-nodes - m) / s, spacing / s, orders)

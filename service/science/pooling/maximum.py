@@ -120,6 +120,7 @@ def _newton(mixture: Mixture, mu: float, tau: float) -> tuple[float, float, floa
 def _climb(mixture: Mixture, mu: float, tau: float) -> tuple[float, float, float]:
     """Climb by Newton steps in both, falling back to the gradient where the surface is not a hill."""
     here = mixture.surface(np.array([mu]), np.array([tau]))
+    looked_aside = False
     for _ in range(_STEPS):
         step = _ascent(here)
         scale = 1.0 + tau
@@ -142,37 +143,38 @@ def _climb(mixture: Mixture, mu: float, tau: float) -> tuple[float, float, float
             break
         change = abs(new_mu - mu) + abs(new_tau - tau)
         mu, tau, here = new_mu, new_tau, there
-        folded = _fold(mixture, mu, tau, float(here.l[0]))
-        if folded is not None:
-            return folded
+        if mixture.closed_below and mu <= 0.5 * tau and not looked_aside:
+            mu, tau, value = _fold(mixture, mu, tau, float(here.l[0]))
+            if mu == 0.0:
+                return mu, tau, value
+            looked_aside = True
+            here = mixture.surface(np.array([mu]), np.array([tau]))
         if change < 1e-5 * scale or tau < 1e-6:
             break
     return _settle(mixture, mu, tau, float(here.l[0]))
 
 
-def _fold(mixture: Mixture, mu: float, tau: float, value: float) -> tuple[float, float, float] | None:
-    """Give the maximum along mu = 0 where that is a maximum, reached from a point on the way to it.
+def _fold(mixture: Mixture, mu: float, tau: float, value: float) -> tuple[float, float, float]:
+    """Give the maximum along mu = 0 where that is a maximum, else the highest point found beside it.
 
-    There the surface is flat to third order, and no Newton step in mu arrives. Points of one second moment,
-    mu^2 + tau^2, tell a maximum from a pass: they differ by the fourth order alone.
+    Along mu = 0 the surface is flat to third order, so that no Newton step in mu arrives there, and only points some
+    way aside, each at its own best tau, tell a maximum from a pass.
     """
-    if not mixture.closed_below or mu > 0.5 * tau:
-        return None
-    size = math.hypot(mu, tau)
-    if float(mixture.value(np.zeros(1), np.array([size]))[0]) < value - 1e-12:
-        return None
+    aside = np.array([0.0, 0.1, 0.2, 0.3, 0.45, 0.6, 0.8]) * math.hypot(mu, tau)
+    taus = np.sqrt(max(mu * mu + tau * tau, 1e-12) - aside * aside)
     for _ in range(_STEPS):
-        here = mixture.surface(np.zeros(1), np.array([size]))
-        slope, bend = float(here.ls[0]), float(here.lss[0])
-        step = -slope / bend if bend < 0.0 else math.copysign(0.5 * size, slope)
-        moved = min(max(size + step, 0.5 * size), 2.0 * size, mixture.taus[-1])
-        change, size = abs(moved - size), moved
-        if change <= 1e-9 * size:
+        here = mixture.surface(aside, taus)
+        newton = np.where(here.lss < 0.0, -here.ls / np.where(here.lss < 0.0, here.lss, -1.0), np.sign(here.ls) * taus)
+        moved = np.clip(taus + newton, 0.5 * taus, np.minimum(2.0 * taus, mixture.taus[-1]))
+        change = np.abs(moved - taus)
+        taus = moved
+        if np.all(change <= 1e-9 * taus):
             break
-    aside = np.array([0.2, 0.5]) * size
-    beside = mixture.value(np.append(aside, 0.0), np.append(np.sqrt(size * size - aside * aside), size))
-    top = float(beside[-1])
-    return (0.0, size, top) if top >= max(value, float(beside[:-1].max())) - 1e-12 else None
+    heights = mixture.value(aside, taus)
+    best = int(np.argmax(heights))
+    if heights[0] >= max(float(heights[best]), value) - 1e-11:
+        return 0.0, float(taus[0]), float(heights[0])
+    return (mu, tau, value) if value > heights[best] else (float(aside[best]), float(taus[best]), float(heights[best]))
 
 
 def _settle(mixture: Mixture, mu: float, tau: float, value: float) -> tuple[float, float, float]:

@@ -1,4 +1,5 @@
 import math
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -9,8 +10,8 @@ from scipy import stats
 from service.science.errors import InputError
 from service.science.pooling.collapse import collapse
 from service.science.pooling.detection import common_null, floor_estimates_without, floor_model
+from service.science.pooling.floor_mixture import FloorMixture
 from service.science.pooling.maximum import maximise
-from service.science.pooling.mixture import FloorMixture
 from tests.science.pooling.figures import guess_of, load
 
 # Vasospasm proportions: Zhou, Brizendine & Pritz 1999 Stat Med 18:557 (R lme4, 100 nodes, agrees); the triangle,
@@ -64,9 +65,10 @@ def test_nobody_can_tell_is_the_exact_binomial(name):
 
 
 def test_nobody_can_tell_over_several_guess_rates_is_a_convolution():
-    """discrimination methods, section 11: 7/12 triangle + 4/6 tetrad + 7/10 duo-trio, total 18: p .0059107545."""
-    null = common_null([7, 4, 7], [12, 6, 10], [THIRD, THIRD, 0.5])
-    assert null.p_value == pytest.approx(0.0059107545, abs=5e-11)
+    """several_methods.json: exact convolution, worked with mpmath."""
+    case = load("several_methods.json")
+    null = common_null(case["correct"], case["presented"], [float(Fraction(g)) for g in case["guess"]])
+    assert null.p_value == pytest.approx(case["nobody_can_tell_p"], abs=5e-11)
     assert null.expected_by_chance == pytest.approx(11.0)
 
 

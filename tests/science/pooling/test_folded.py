@@ -58,17 +58,16 @@ def test_mean_absolute_value_and_its_derivatives():
 
 
 def test_several_methods_without_spread_is_the_common_d_prime():
-    """discrimination methods, section 11: 7/12 triangle, 4/6 tetrad, 7/10 duo-trio: common d' 1.72292, LR 7.45688."""
-    methods = ("triangle", "tetrad", "duo_trio")
-    mixture = FoldedMixture(collapse(np.array([7, 4, 7]), np.array([12, 6, 10]), np.array([0, 1, 2])), methods)
+    """several_methods.json: one d' for three methods, by maximum likelihood, worked with mpmath."""
+    case = load("several_methods.json")
+    counts = (np.array(case["correct"]), np.array(case["presented"]), np.arange(3))
+    mixture = FoldedMixture(collapse(*counts), tuple(case["methods"]))
     best = mixture.best_without_spread()
-    assert best == pytest.approx(1.72292, abs=5e-6)
-    zero = np.zeros(1)
-    ratio = 2 * (mixture.value(np.array([best]), zero) - mixture.value(zero, zero))[0]
-    assert ratio == pytest.approx(7.45688, abs=5e-6)
-    level = mixture.value(np.array([best]), zero)[0] - stats.chi2.ppf(0.95, 1) / 2
-    for end in (0.80397, 2.55886):
-        assert mixture.value(np.array([end]), zero)[0] == pytest.approx(level, abs=2e-5)
+    assert best == pytest.approx(case["common_d_prime"], abs=5e-6)
+    top, none = mixture.without_spread(np.array([best, 0.0]))
+    assert 2 * (top - none) == pytest.approx(case["likelihood_ratio"], abs=5e-6)
+    ends = mixture.without_spread(np.array(case["profile_95"]))
+    assert ends == pytest.approx(top - stats.chi2.ppf(0.95, 1) / 2, abs=2e-5)
 
 
 def test_methods_that_fold_and_methods_that_do_not_share_one_d_prime():
@@ -107,3 +106,15 @@ def test_all_correct_has_no_upper_limit_and_all_at_chance_is_zero():
     assert guessing.mean_d_prime.estimate == 0.0
     assert guessing.mean_d_prime.low == 0.0
     assert 0.0 < guessing.mean_d_prime.high < 2.0
+
+
+def test_a_pass_at_mu_0_is_not_taken_for_the_top():
+    """Found by searching random pools: along mu = 0 the surface is flat, and its top lies a little beside."""
+    correct = np.array([25, 8, 19, 16, 14, 20, 2, 16, 3])
+    presented = np.array([26, 20, 35, 20, 31, 32, 5, 24, 3])
+    distinct = collapse(correct, presented, np.array([0, 1, 0, 1, 1, 0, 1, 1, 1]))
+    methods = ("tetrad", "three_afc")
+    fit = folded_model(distinct, methods)
+    mu, tau = (a.ravel() for a in np.meshgrid(np.linspace(0, 2, 41), np.linspace(0.5, 2.5, 81)))
+    assert fit.mu > 0.3
+    assert fit.log_likelihood >= FoldedMixture(distinct, methods).value(mu, tau).max() - 1e-9
