@@ -91,12 +91,18 @@ def vouch(session: Session, *, contributor: Contributor, steward: Contributor, r
     if contributor.vouched_position is not None:
         raise Conflict("This contributor is vouched for already.")
     content = {"contributor": str(contributor.id), "steward": str(steward.id), "reason": reason}
-    touched: list[UUID | None] = [*questions_of(session, contributor.id)]
-    for question_id in touched or [None]:
-        entry = ledger.append(
-            session, kind="vouch", subject=str(contributor.id), content=content, question_id=question_id
-        )
-        contributor.vouched_position = contributor.vouched_position or entry.position
+    touched: list[UUID | None] = []
+    while True:
+        # Read again after an append, when nothing can be merged any more: a question may have been while we waited.
+        missing: list[UUID | None] = [each for each in questions_of(session, contributor.id) if each not in touched]
+        if touched and not missing:
+            break
+        for question_id in missing or [None]:
+            entry = ledger.append(
+                session, kind="vouch", subject=str(contributor.id), content=content, question_id=question_id
+            )
+            touched.append(question_id)
+            contributor.vouched_position = contributor.vouched_position or entry.position
     session.flush()
     return contributor
 
@@ -112,11 +118,34 @@ def questions_of(session: Session, contributor_id: UUID) -> list[UUID]:
     return list(session.execute(query).scalars())
 
 
-def locked(session: Session, contributor: Contributor) -> Contributor:
-    """Read a contributor again, and keep others from changing it until the transaction ends."""
+def refuse_erased(session: Session, contributor_id: UUID) -> None:
+    """Refuse to write anything more for somebody who was erased, and keep them from being until the transaction ends.
+
+    Before any ledger append: an erasure takes the contributor first too.
+
+    Raises
+    ------
+    Conflict
+        They were erased, perhaps while this was on its way.
+
+    """
+    erased_at = session.execute(
+        select(col(Contributor.erased_at))
+        .where(col(Contributor.id) == contributor_id)
+        .with_for_update(read=True, key_share=True)
+    ).scalar_one()
+    if erased_at is not None:
+        raise Conflict("This contributor was erased: nothing more is written for them.")
+
+
+def locked(session: Session, contributor: Contributor, *, alone: bool = False) -> Contributor:
+    """Read a contributor again, and keep others from changing it until the transaction ends.
+
+    With `alone` nobody may write anything for them meanwhile either.
+    """
     return session.execute(
         select(Contributor)
         .where(col(Contributor.id) == contributor.id)
-        .with_for_update(key_share=True)
+        .with_for_update(key_share=not alone)
         .execution_options(populate_existing=True)
     ).scalar_one()

@@ -49,7 +49,7 @@ def erase(session: Session, contributor: Contributor) -> Contributor:
         They were erased already.
 
     """
-    contributor = locked(session, contributor)
+    contributor = locked(session, contributor, alone=True)
     if contributor.erased_at is not None:
         raise Conflict("This contributor was erased already.")
     replications = list(

@@ -7,7 +7,7 @@ from itertools import islice
 from typing import Literal
 from uuid import UUID
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -23,6 +23,7 @@ from service.record.tables import (
     Replication,
     ReplicationRevision,
 )
+from service.record.trial_tables import SealedTrial
 
 _AT_ONCE = 1000
 # What these say was said to everybody; all else belongs to one replication, and is shown once that is.
@@ -68,14 +69,19 @@ def entries(
 
     """
     touching = list(question_ids)
-    subjects = frozenset(map(str, public))
+    opened, closed, trial_ids = _sealed(session, touching, position, public)
+    subjects = frozenset(map(str, public | trial_ids))
     after = 0
     while True:
         query = (
             select(*ledger.ENTRY_COLUMNS, col(LedgerContent.salt), col(LedgerContent.content))
             .outerjoin(LedgerContent, col(LedgerContent.position) == col(LedgerEntry.position))
             .where(
-                col(LedgerEntry.question_id).in_(touching),
+                or_(
+                    col(LedgerEntry.question_id).in_(touching),
+                    col(LedgerEntry.position).in_(opened),
+                    col(LedgerEntry.position).in_(closed),
+                ),
                 col(LedgerEntry.position) > after,
                 col(LedgerEntry.position) <= position,
             )
@@ -88,6 +94,23 @@ def entries(
         if len(rows) < _AT_ONCE:
             return
         after = rows[-1][0]
+
+
+def _sealed(
+    session: Session, question_ids: Sequence[UUID], position: int, public: frozenset[UUID]
+) -> tuple[Select[int], Select[int | None], frozenset[UUID]]:
+    """Find the entries of the sealed trials of what was submitted: they touch no question until it is."""
+    theirs = (
+        col(Replication.id) == col(SealedTrial.replication_id),
+        col(Replication.question_id).in_(question_ids),
+        col(Replication.submitted_position) <= position,
+    )
+    rows = session.execute(select(col(SealedTrial.id), col(SealedTrial.replication_id)).where(*theirs))
+    return (
+        select(col(SealedTrial.opened_position)).where(*theirs),
+        select(col(SealedTrial.closed_position)).where(*theirs),
+        frozenset(trial_id for trial_id, replication_id in rows if replication_id in public),
+    )
 
 
 def _exported(entry: Entry, salt: str | None, content: str | None, public: frozenset[str]) -> ExportedEntry:

@@ -59,10 +59,22 @@ def claim(
     """
     same = {"contributor_id": contributor_id, "method": method, "path": path, "key": key}
     insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
+    moment = now(session)
+    fresh = {
+        "request_hash": request_hash,
+        "created_at": moment,
+        "status": None,
+        "location": None,
+        "etag": None,
+        "body": None,
+    }
     mine = (
         insert(IdempotencyKey)
-        .values(**same, id=uuid7(), request_hash=request_hash, created_at=now(session))
-        .on_conflict_do_nothing()
+        .values(**same, **fresh, id=uuid7())
+        # A key that was kept for its seven days is as good as new.
+        .on_conflict_do_update(
+            index_elements=list(same), set_=fresh, where=col(IdempotencyKey.created_at) < moment - KEPT
+        )
         .returning(col(IdempotencyKey.id))
     )
     try:

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 from uuid_utils.compat import uuid7
 
-from service.record import ledger
+from service.record import contributors, ledger
 from service.record.errors import Conflict, NotFound
 from service.record.rows import Counts, ProtocolVersion, Stage
 from service.record.tables import Contributor, Protocol, Question, Replication
@@ -38,9 +38,10 @@ def add(
     Raises
     ------
     Conflict
-        Another question has this slug.
+        Another question has this slug, or the author was erased.
 
     """
+    contributors.refuse_erased(session, author.id)
     taken = select(col(Question.id)).where(col(Question.slug) == slug)
     if session.execute(taken).first() is not None:
         raise _slug_taken(slug)
@@ -190,7 +191,15 @@ def refuse_unless_open(session: Session, question: Question) -> None:
 def add_protocol(
     session: Session, *, question: Question, author: Contributor, document: Mapping[str, Any]
 ) -> ProtocolVersion:
-    """Publish the next version of a question's protocol; raise Conflict where the question isn't open."""
+    """Publish the next version of a question's protocol.
+
+    Raises
+    ------
+    Conflict
+        The question isn't open, or the author was erased.
+
+    """
+    contributors.refuse_erased(session, author.id)
     question = lock(session, question.id)
     refuse_unless_open(session, question)
     newest = session.execute(

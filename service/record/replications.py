@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 from uuid_utils.compat import uuid7
 
-from service.record import ledger, questions
+from service.record import contributors, ledger, questions
 from service.record.clock import now
 from service.record.errors import Conflict, NotFound, StaleRevision
 from service.record.observations import enter, leave
@@ -57,9 +57,10 @@ def start(
     Raises
     ------
     Conflict
-        The question isn't open.
+        The question isn't open, or the contributor was erased.
 
     """
+    contributors.refuse_erased(session, contributor.id)
     moment = now(session)
     replication = Replication(
         id=uuid7(),

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 from uuid_utils.compat import uuid7
 
-from service.record import ledger, questions
+from service.record import contributors, ledger, questions
 from service.record.rows import Leaning
 from service.record.tables import Contributor, Question, QuestionReport
 
@@ -24,7 +24,8 @@ class Leanings:
 
 
 def add(session: Session, *, question: Question, contributor: Contributor, leans: Leaning, text: str) -> QuestionReport:
-    """Write an impression down; raise Conflict where the question isn't open."""
+    """Write an impression down; raise Conflict where the question isn't open, or the contributor was erased."""
+    contributors.refuse_erased(session, contributor.id)
     report_id = uuid7()
     entry = ledger.append(
         session,

@@ -117,3 +117,17 @@ def test_answers_are_kept_for_seven_days_and_dropped_a_few_at_a_time(open_databa
         assert idempotency.expire(session, later) == 1
         assert idempotency.expire(session, later) == 0
         assert session.execute(text("SELECT key FROM idempotency_key")).scalars().all() == ["d"]
+
+
+def test_a_key_older_than_seven_days_is_free_again(open_database):
+    moment = datetime(2031, 5, 17, tzinfo=UTC)
+    times = [moment]
+    database = open_database(clock=lambda: times[-1])
+    with database.write() as session:
+        same = {"contributor_id": builders.contributor(session).id, "method": "POST", "path": "/v1/x", "key": "k"}
+    assert answer(database, same) is None
+    times.append(moment + timedelta(days=7))
+    assert answer(database, same) == Replay(**ANSWER)
+    times.append(moment + timedelta(days=7, seconds=1))
+    with database.write() as session:
+        assert idempotency.claim(session, **same, request_hash="another") is None
