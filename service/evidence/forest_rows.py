@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from service.evidence.blocks import LONGEST_LIST
 from service.evidence.collect import Collected
-from service.evidence.drawing import Caption
+from service.evidence.drawing import Caption, clipped
 from service.evidence.forest import Forest, Line, Study
 from service.evidence.measured import MeasuredOutcome
 from service.evidence.perceivable import Tasted
@@ -17,6 +17,7 @@ from service.science.pooling.results import Range
 from service.science.pooling.trials_left_out import discriminating_range
 
 _READING_SDS = 1.959964
+_AXIS_LETTERS = 34
 _MEAN, _ANY_TIME, _NEXT = "Mean", "Mean, at any look", "Next household"
 _FILLED = "Filled squares: sealed, or registered beforehand."
 
@@ -134,7 +135,7 @@ def forest_of_differences(collected: Collected, outcome: MeasuredOutcome) -> For
             ),
         ),
         axis="ratio" if ratio else "number",
-        axis_name=f"{words.title}, {'treatment over control' if ratio else 'treatment less control'}",
+        axis_name=f"{clipped(words.title, _AXIS_LETTERS)}, treatment {'over' if ratio else 'less'} control",
         none_at=0.0,
         marks=[] if matters is None else [-matters, matters],
         heads=("", "", "change" if ratio else "difference"),

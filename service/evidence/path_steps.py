@@ -4,7 +4,7 @@ import numpy as np
 
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.collect import Collected
-from service.evidence.drawing import Caption
+from service.evidence.drawing import Caption, clipped
 from service.evidence.outcomes import words_for
 from service.evidence.path import Path
 from service.evidence.tasted_subset import study_of
@@ -12,6 +12,8 @@ from service.evidence.wording import TOLD_APART, capital, households
 from service.science.pooling.any_time import e_process
 from service.science.pooling.any_time_t import any_time_t
 from service.science.pooling.household_counts import rows_of
+
+_AXIS_LETTERS = 34
 
 
 def path_of_trials(collected: Collected) -> Path:
@@ -62,7 +64,7 @@ def path_of_differences(collected: Collected, outcome: str, matters: float | Non
             ),
         ),
         kind="range",
-        axis_name=f"{words.title}, {scale}",
+        axis_name=f"{clipped(words.title, _AXIS_LETTERS)}, {scale}",
         middle=middle,
         low=low,
         high=high,
