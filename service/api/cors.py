@@ -6,7 +6,7 @@ from starlette.responses import Response
 
 EXPOSED = "ETag, Link, Location, RateLimit, RateLimit-Policy, Retry-After"
 _CALCULATORS = "/v1/calculators"
-_PRIVATE = ("/v1/me", "/v1/pour", "/v1/taste")
+_PRIVATE = ("/v1/me", "/v1/pour", "/v1/taste", "/take-part", "/pour", "/taste")
 _FOR_ANY_ORIGIN = (
     (b"access-control-allow-origin", b"*"),
     (b"access-control-expose-headers", EXPOSED.encode()),

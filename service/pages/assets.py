@@ -13,7 +13,7 @@ from service.api.problems import Problem
 router = APIRouter(include_in_schema=False)
 
 _MEDIA_TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
-_LASTING = {"Cache-Control": "public, max-age=31536000, immutable", "X-Content-Type-Options": "nosniff"}
+_LASTING = {"Cache-Control": "public, max-age=31536000, immutable"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,11 +21,13 @@ _POLICY = (
 )
 SECURITY = {
     "Content-Security-Policy": _POLICY,
-    "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
     "Referrer-Policy": "same-origin",
 }
 PRIVATE = {"Cache-Control": "private, no-store"}
+SECRET = {"Referrer-Policy": "no-referrer", "X-Robots-Tag": "noindex, nofollow", **PRIVATE}
+"""For pages behind a secret link: nobody keeps them, nobody is told where they are."""
+
 HTML = "text/html"
 JSON = "application/json"
 
@@ -86,12 +88,19 @@ def page(
     **shown: Any,  # noqa: ANN401  whatever the template names
 ) -> HTMLResponse:
     """Fill a template and answer with it."""
-    return html(rendered(request, template, **shown), status, headers)
+    kept = {**(headers or {}), **(SECRET if is_secret(request) else {})}
+    return html(rendered(request, template, **shown), status, kept)
 
 
 def see_other(request: Request, path: str, headers: Mapping[str, str] | None = None) -> RedirectResponse:
     """Send a browser on to a page of ours after a form was taken."""
-    return RedirectResponse(f"{prefix(request)}{path}", 303, {**SECURITY, **PRIVATE, **(headers or {})})
+    sent = {**SECURITY, **(SECRET if is_secret(request) else PRIVATE), **(headers or {})}
+    return RedirectResponse(f"{prefix(request)}{path}", 303, sent)
+
+
+def is_secret(request: Request) -> bool:
+    """Whether the address stands behind a secret link."""
+    return request.url.path.startswith(("/taste/", "/pour/"))
 
 
 _DATA = ("/v1", "/health", "/metrics", "/openapi.json")
@@ -113,5 +122,5 @@ def refusal(request: Request, problem: Problem, request_id: str) -> Response:
         "faults": problem.faults,
         "request_id": request_id,
     }
-    headers = {**PRIVATE, **(problem.headers or {})}
+    headers = {**(SECRET if is_secret(request) else PRIVATE), **(problem.headers or {})}
     return page(request, "refusal.html", status=problem.status_code, headers=headers, **shown)

@@ -19,17 +19,21 @@ Sent = dict[str, str]
 async def sent(request: Request) -> Sent:
     """Read a form's fields; a file counts as the text in it."""
     refuse_other_origins(request)
+    return dict(await pairs(request))
+
+
+async def pairs(request: Request) -> list[tuple[str, str]]:
+    """Read a form's fields in order; a box that can be ticked several times comes several times."""
     media = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     body = await request.body()
-    if media == _URLENCODED:
-        try:
-            pairs = parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=_MOST_FIELDS, errors="strict")
-        except ValueError:
-            raise Problem("malformed-request", "the form could not be read") from None
-        return dict(pairs)
     if media == _MULTIPART:
-        return await _parts(request)
-    raise Problem("malformed-request", "send this from the form on its page")
+        return list((await _parts(request)).items())
+    if media != _URLENCODED:
+        raise Problem("malformed-request", "send this from the form on its page")
+    try:
+        return parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=_MOST_FIELDS, errors="strict")
+    except ValueError:
+        raise Problem("malformed-request", "the form could not be read") from None
 
 
 async def _parts(request: Request) -> Sent:

@@ -1,6 +1,17 @@
 """Every page, in the order in which addresses are tried."""
 
-from service.pages import assets, calculators, guides, questions, replications, submitting, take_part
+from service.pages import (
+    assets,
+    calculators,
+    guides,
+    pour,
+    questions,
+    replications,
+    sealed_trials,
+    submitting,
+    take_part,
+    taste,
+)
 
 ROUTERS = (
     questions.router,
@@ -9,5 +20,8 @@ ROUTERS = (
     guides.router,
     take_part.router,
     submitting.router,
+    sealed_trials.router,
+    taste.router,
+    pour.router,
     assets.router,
 )

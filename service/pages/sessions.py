@@ -96,8 +96,21 @@ def refuse_other_origins(request: Request) -> None:
     """Refuse a form that was sent from a page of somebody else's."""
     site = request.headers.get("sec-fetch-site")
     origin = request.headers.get("origin")
-    if site not in {None, "same-origin", "none"} or (origin is not None and not _is_ours(request, origin)):
+    if (
+        site not in {"same-origin", "none"}
+        if site is not None
+        else origin is not None and not _is_ours(request, origin)
+    ):
         raise Problem("not-yours", "this form was sent from another site; open it here and send it again")
+
+
+def _from_here(request: Request) -> bool:
+    """Whether a browser says that the form was ours; what isn't a browser may say nothing."""
+    site = request.headers.get("sec-fetch-site")
+    if site is not None:
+        return site in {"same-origin", "none"}
+    origin = request.headers.get("origin")
+    return origin is None or _is_ours(request, origin)
 
 
 def _is_ours(request: Request, origin: str) -> bool:
