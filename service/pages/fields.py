@@ -63,6 +63,7 @@ _LABELS: Mapping[str, str] = {
     "serving_c": "Temperature of the glasses",
     "sg": "Specific gravity",
     "tasting_sample_c": "Temperature in the glass",
+    "tasting_sg": "Gravity when tasted",
     "tau2": "τ²",
     "told_during": "Results heard on the way",
     "us_proof": "US proof",

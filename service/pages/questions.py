@@ -144,8 +144,8 @@ async def list_replications(request: Request, slug: Slug, storage: Stored, after
 
     def look(session: "Session") -> Mapping[str, Any]:
         question, position = reading.find(session, slug, EvidenceQuery())
-        comparison = reading.comparison_of(request, session, question, position)
-        lines, following = reading.listed(session, question, comparison, position, after)
+        answer = reading.plain_answer(request, session, question, position)
+        lines, following = reading.listed(session, question, answer, position, after)
         return {"title": question.title, "slug": question.slug, "lines": lines, "following": following}
 
     shown = await storage.read(look)

@@ -45,7 +45,7 @@ class Line:
     """One replication in a list: what it brought, and how it is marked."""
 
     id: UUID
-    household: UUID
+    household: int | None
     state: str
     at: datetime
     tastings: list[Tasting] = field(default_factory=list)
@@ -111,7 +111,7 @@ def asked(request: Request, session: "Session", question: "Question", query: Evi
     answer = json.loads(computed(request, session, question, query.filters(), position))
     versions = [each for each in questions.protocols(session, question) if each.position <= position]
     newest = versions[-1] if versions else None
-    lines, following = listed(session, question, answer["comparison"], position)
+    lines, following = listed(session, question, answer, position)
     return Asked(
         question=question,
         answer=answer,
@@ -127,29 +127,40 @@ def complete(document: Mapping[str, Any]) -> Mapping[str, Any]:
     return ProtocolDocument.model_validate(document).model_dump(mode="json")
 
 
-def comparison_of(request: Request, session: "Session", question: "Question", position: int) -> Mapping[str, str]:
-    """Name the two arms that a question's own page compares."""
-    answer = json.loads(computed(request, session, question, EvidenceQuery().filters(), position))
-    comparison: Mapping[str, str] = answer["comparison"]
-    return comparison
+def plain_answer(request: Request, session: "Session", question: "Question", position: int) -> Mapping[str, Any]:
+    """Give the answer that a question's own page is about."""
+    answer: Mapping[str, Any] = json.loads(computed(request, session, question, EvidenceQuery().filters(), position))
+    return answer
 
 
 def listed(
     session: "Session",
     question: "Question",
-    comparison: Mapping[str, str],
+    answer: Mapping[str, Any],
     position: int,
     after: int | None = None,
 ) -> tuple[list[Line], int | None]:
-    """List a question's submitted replications, newest first, with what each brought to one comparison."""
+    """List a question's submitted replications, newest first, with what each brought to the answer's comparison."""
     found = replication_reads.page(session, question_id=question.id, after=after, limit=_MOST_LISTED + 1)
     rows = defaultdict(list)
+    numbers = _numbered(answer)
     for row in observations.at_position(session, question.id, position):
-        if _compares(row, comparison):
+        if _compares(row, answer["comparison"]):
             rows[row.replication_id].append(row)
+            numbers.setdefault(str(row.household_id), len(numbers) + 1)
     shown = [each for each in found[:_MOST_LISTED] if (each.submitted_position or 0) <= position]
     following = found[_MOST_LISTED - 1].started_position if len(found) > _MOST_LISTED else None
-    return [_line(each, rows[each.id]) for each in shown], following
+    return [_line(each, rows[each.id], numbers) for each in shown], following
+
+
+def _numbered(answer: Mapping[str, Any]) -> dict[str, int]:
+    """Number households as the drawing of the primary outcome does: in order of receipt."""
+    blocks = [answer["perceivable_difference"], *answer["measured"].values()]
+    primary = next((block for block in blocks if block["primary"]), blocks[0])
+    numbers: dict[str, int] = {}
+    for study in primary["studies"]:
+        numbers.setdefault(study["household"], len(numbers) + 1)
+    return numbers
 
 
 def _compares(row: "RecordedObservation", comparison: Mapping[str, str]) -> bool:
@@ -157,11 +168,11 @@ def _compares(row: "RecordedObservation", comparison: Mapping[str, str]) -> bool
     return row.control in arms if row.sham else {row.control, row.treatment} == arms
 
 
-def _line(replication: "Replication", rows: Iterable["RecordedObservation"]) -> Line:
+def _line(replication: "Replication", rows: Iterable["RecordedObservation"], numbers: Mapping[str, int]) -> Line:
     rows = list(rows)
     return Line(
         id=replication.id,
-        household=replication.household_id,
+        household=numbers.get(str(replication.household_id)),
         state=replication.state,
         at=replication.updated_at,
         tastings=[

@@ -137,7 +137,7 @@ def count_of(number: int, one: str, many: str | None = None) -> str:
 
 def sentence(text: str) -> str:
     """Begin with a capital, leaving the rest as it is."""
-    return f"{text[:1].upper()}{text[1:]}"
+    return text if text[1:2].isupper() else f"{text[:1].upper()}{text[1:]}"
 
 
 def split_point(name: str | None) -> str:
