@@ -10,21 +10,27 @@ from starlette.responses import Response
 
 from service import __version__
 from service.api import (
+    account,
     contributors,
+    drawings,
     evidence,
     ledger,
     logs,
     metrics,
     openapi,
+    proofs,
     questions,
     replications,
     service_routes,
+    stewardship,
     trial_links,
     trials,
 )
 from service.api.boundary import Boundary, request_id_of
 from service.api.calculators import doors
+from service.api.callers import Callers
 from service.api.evidence_cache import EvidenceCache
+from service.api.limits import Limited
 from service.api.metrics import Metrics, metrics_of
 from service.api.problems import Problem, from_status, from_validation
 from service.api.refusals import from_intake, from_record
@@ -41,12 +47,16 @@ ROUTERS = (
     evidence.answers,  # first, because routes are tried in turn and this one is asked for most
     doors.router,
     contributors.router,
+    account.router,
+    stewardship.router,
     questions.router,
     replications.router,
     trials.router,
     trial_links.router,
     evidence.router,
+    drawings.router,
     ledger.router,
+    proofs.router,
     service_routes.router,
     metrics.router,
     *PAGES,
@@ -127,8 +137,11 @@ def create_app(settings: Settings | None = None, database: Database | None = Non
     """Make the whole service: the application inside its boundary."""
     settings = settings or Settings()
     logs.configure(settings.log_level)
-    database = database or Database(settings.database_url, pool_size=settings.threads)
+    database = database or Database(
+        settings.database_url, read_url=settings.read_database_url, pool_size=settings.threads
+    )
     if settings.sealing_key is not None:
         database.seal_under(settings.sealing_key.get_secret_value())
     api = create_api(settings, database)
-    return Boundary(api, max_body_bytes=settings.max_body_bytes, observe=metrics_of(api).observe)
+    limited = Limited(api, Callers(settings.trusted_proxies)) if settings.rate_limits == "on" else api
+    return Boundary(limited, max_body_bytes=settings.max_body_bytes, observe=metrics_of(api).observe)

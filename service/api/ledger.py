@@ -1,4 +1,3 @@
-from datetime import datetime
 from typing import TYPE_CHECKING, Annotated
 
 from fastapi import APIRouter, Query, Request
@@ -10,11 +9,23 @@ from service.api.paging import Limit, Page, listed
 from service.api.routing import Route
 from service.api.storage import Stored, json_response
 from service.record import ledger
+from service.record.canonical import rfc3339
 
 if TYPE_CHECKING:
     from service.record.database import Session
 
 router = APIRouter(route_class=Route, tags=["ledger"])
+
+
+Hex = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+At = Annotated[
+    str,
+    Field(
+        description="When, UTC, in the form that leaves are hashed in: six digits of a second, then Z.",
+        examples=["2026-05-01T08:00:00.000000Z"],
+        json_schema_extra={"format": "date-time"},
+    ),
+]
 
 
 class LedgerItem(BaseModel):
@@ -24,9 +35,9 @@ class LedgerItem(BaseModel):
     position: int = Field(description="From 1, without gaps.")
     kind: str
     subject: str
-    at: datetime
-    content_hash: str = Field(description="SHA-256 over salt and canonical content, hex.")
-    leaf_hash: str = Field(description="RFC 9162 leaf hash, hex.")
+    at: At
+    content_hash: Hex = Field(description="SHA-256 over salt and canonical content, hex.")
+    leaf_hash: Hex = Field(description="RFC 9162 leaf hash, hex.")
 
 
 class TreeHead(BaseModel):
@@ -34,8 +45,8 @@ class TreeHead(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
     size: int
-    root_hash: str
-    at: datetime | None
+    root_hash: Hex
+    at: At | None
 
 
 @router.get("/v1/ledger", operation_id="list_ledger", response_model=Page[LedgerItem], summary="The ledger's entries")
@@ -54,7 +65,7 @@ async def list_ledger(
                 position=row.position,
                 kind=row.kind,
                 subject=row.subject,
-                at=row.at,
+                at=rfc3339(row.at),
                 content_hash=row.content_hash,
                 leaf_hash=row.leaf_hash,
             )
@@ -74,5 +85,5 @@ async def read_ledger_head(request: Request, storage: Stored) -> Response:
     tag = f'"h{head.size}"'
     if matched(request, tag):
         return not_modified(tag)
-    body = TreeHead(size=head.size, root_hash=head.root_hash, at=head.at)
+    body = TreeHead(size=head.size, root_hash=head.root_hash, at=head.at and rfc3339(head.at))
     return json_response(body, headers={"ETag": tag, "Cache-Control": REVALIDATE})

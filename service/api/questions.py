@@ -22,6 +22,8 @@ from service.record import contributors, ledger, questions
 from service.record.rows import Counts, ProtocolVersion
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from service.record.database import Session
     from service.record.tables import Question
 
@@ -64,8 +66,14 @@ class ImpressionAnswer(BaseModel):
     text: str
 
 
-def _shown(request: Request, question: "Question", counts: "Counts", answer: str | None) -> QuestionAnswer:
+def shown_question(
+    request: Request, question: "Question", counts: "Counts", answer: str | None, *, merged_into: str | None = None
+) -> QuestionAnswer:
+    """Show a question; `merged_into` is the slug of the one in whose answer its replications stand now."""
     home = address(request, f"/v1/questions/{question.slug}")
+    links = {each: f"{home}/{each}" for each in ("protocols", "evidence", "data-package", "feed")}
+    if merged_into is not None:
+        links["merged_into"] = address(request, f"/v1/questions/{merged_into}")
     return QuestionAnswer(
         slug=question.slug,
         title=question.title,
@@ -78,8 +86,14 @@ def _shown(request: Request, question: "Question", counts: "Counts", answer: str
         replications=counts.replications,
         households=counts.households,
         answer=answer,
-        links={"protocols": f"{home}/protocols", "evidence": f"{home}/evidence"},
+        links={name.replace("-", "_"): link for name, link in links.items()},
     )
+
+
+def _merged_into(session: "Session", asked: "Sequence[Question]") -> dict[UUID, str]:
+    targets = {row.id: row.merged_into_id for row in asked if row.merged_into_id is not None}
+    slugs = questions.slugs(session, targets.values())
+    return {merged: slugs[into] for merged, into in targets.items()}
 
 
 @router.post(
@@ -97,7 +111,7 @@ async def create_question(
     def ask(session: "Session") -> Answer:
         question = asking.add_question(session, contributors.get(session, caller.id), body)
         counts = questions.counts(session, [question.id]).get(question.id, Counts())
-        return Answer(_shown(request, question, counts, None), 201, f"/v1/questions/{question.slug}")
+        return Answer(shown_question(request, question, counts, None), 201, f"/v1/questions/{question.slug}")
 
     return await write_once(request, storage, caller, key, ask)
 
@@ -128,7 +142,13 @@ async def list_questions(
         )
         kept = found[:limit]
         lines = one_line_answers(request, session, [row.question for row in kept])
-        items = [_shown(request, row.question, row.counts, lines[row.question.id]) for row in kept]
+        into = _merged_into(session, [row.question for row in kept])
+        items = [
+            shown_question(
+                request, row.question, row.counts, lines[row.question.id], merged_into=into.get(row.question.id)
+            )
+            for row in kept
+        ]
         return items, kept[-1].question.position if len(found) > limit else None
 
     items, more = await storage.read(look)
@@ -145,7 +165,9 @@ async def read_question(request: Request, slug: Slug, storage: Stored) -> Respon
         if matched(request, tag):
             return tag, None
         counts = questions.counts(session, [question.id]).get(question.id, Counts())
-        return tag, _shown(request, question, counts, one_line_answers(request, session, [question])[question.id])
+        line = one_line_answers(request, session, [question])[question.id]
+        into = _merged_into(session, [question]).get(question.id)
+        return tag, shown_question(request, question, counts, line, merged_into=into)
 
     tag, shown = await storage.read(look)
     if shown is None:

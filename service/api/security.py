@@ -9,6 +9,7 @@ from uuid import UUID
 from fastapi import Depends, Request
 from fastapi.security import HTTPBearer
 
+from service.api.limits import charge_contributor
 from service.api.problems import Problem
 from service.api.storage import storage_of
 from service.record import contributors
@@ -58,6 +59,7 @@ async def signed_in(request: Request, _: Annotated[None, Depends(_declare)]) -> 
         return Caller(found.id, found.display_name, found.household_id, found.is_steward)
 
     caller = await storage_of(request).read(look_up)
+    charge_contributor(request.scope, None if caller is None else caller.id)
     if caller is None:
         raise Problem("not-signed-in", "this token is not known, or was replaced or revoked", headers=_CHALLENGE)
     return caller

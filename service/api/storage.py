@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Callable, Mapping
+from copy import copy
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -9,13 +10,16 @@ from anyio import CapacityLimiter
 from anyio.to_thread import run_sync
 from fastapi import Depends, Header, Request
 from pydantic_core import to_json
+from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from service.api.conditional import PRIVATE
 from service.api.links import address
 from service.api.problems import Problem
+from service.intake.refusals import Refused
 from service.record import idempotency
 from service.record.clock import now
+from service.record.errors import RecordError
 from service.record.latest import LatestPositions, latest_positions
 
 if TYPE_CHECKING:
@@ -25,6 +29,9 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 # A few with each new key: the table stays as large as a week's writes, and no write waits for a great sweep.
 _EXPIRED_AT_ONCE = 20
+NO_CONTENT = 204
+# What is read by a link that is the secret: whoever holds it has just written by it.
+_BY_SECRET = ("/v1/pour/", "/v1/taste/", "/pour/", "/taste/")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,18 +45,21 @@ class Answer:
 
     def content(self) -> bytes:
         """The body's bytes."""
-        return to_json(self.body)
+        return b"" if self.status == NO_CONTENT else to_json(self.body)
 
 
 @dataclass(slots=True)
 class Storage:
     """The record behind two gates: as many readers as threads, and as many writers as the database can use.
 
-    SQLite takes one writer at a time, so its writers queue here, in order and without holding a thread.
+    SQLite takes one writer at a time, so its writers queue here, in order and without holding a thread. `lagging`
+    reads from a replica, which may be a moment behind, and from the record itself what the replica can't answer.
     """
 
     database: "Database"
     threads: int
+    lagging: "Storage | None" = field(init=False, default=None)
+    _from_replica: bool = field(init=False, default=False)
     latest: LatestPositions = field(init=False)
     _readers: CapacityLimiter = field(init=False)
     _writers: CapacityLimiter = field(init=False)
@@ -58,6 +68,9 @@ class Storage:
         self.latest = latest_positions(self.database)
         self._readers = CapacityLimiter(self.threads)
         self._writers = CapacityLimiter(1 if self.database.dialect == "sqlite" else max(self.threads // 2, 1))
+        if self.database.has_replica:
+            self.lagging = copy(self)
+            self.lagging._from_replica = True  # noqa: SLF001  # another of our own kind
 
     def gates(self) -> "dict[str, CapacityLimiter]":
         """Where reads and writes wait, by kind, for whoever watches."""
@@ -67,6 +80,13 @@ class Storage:
         """Run `work` in one read-only transaction."""
 
         def call() -> T:
+            if self._from_replica:
+                try:
+                    with self.database.read(from_replica=True) as session:
+                        return work(session)
+                except (RecordError, Refused, HTTPException):
+                    # The replica may not have it yet, or be away: the record itself has the last word.
+                    pass
             with self.database.read() as session:
                 return work(session)
 
@@ -86,9 +106,17 @@ class Storage:
 
 
 def storage_of(request: Request) -> Storage:
-    """Find the storage that the application was joined with."""
+    """Find the storage that a request is answered from.
+
+    Who says who they are (token, cookie or secret link) reads what they have just written; so does who asks for a
+    state of the record, which is to be that state for ever. Everybody else may be answered from a replica.
+    """
     storage: Storage = request.app.state.storage
-    return storage
+    if storage.lagging is None or request.method != "GET" or b"as_of=" in request.scope["query_string"]:
+        return storage
+    if "authorization" in request.headers or "cookie" in request.headers:
+        return storage
+    return storage if request.scope["path"].startswith(_BY_SECRET) else storage.lagging
 
 
 async def _storage(request: Request) -> Storage:
