@@ -9,7 +9,7 @@ from service.evidence.blocks import Estimate, Withheld
 from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
 from service.evidence.counting import silent
-from service.evidence.wording import TOLD_APART, capital, evidence, households
+from service.evidence.wording import TOLD_APART, capital, evidence, households, labelled
 from service.record.rows import RecordedObservation
 from service.science.plain_words import counted
 from service.science.pooling.pairs import Pair, PairCounts, PooledPairs, pool_pair_counts, pool_pairs
@@ -146,14 +146,13 @@ def _one(pairs: PairCounts, control: str, treatment: str) -> str:
 
 def _reading(pooled: PooledPairs, *, primary: bool) -> str:
     pairs = pooled.pairs
-    said = [] if primary else ["A secondary outcome: it carries no claim of its own."]
-    said.append(
+    said = [
         f"{capital(households(pooled.households))}: both arms finished dry in {counted(pairs.both)}, only the control "
         f"in {counted(pairs.only_control)}, only the treatment in {counted(pairs.only_treatment)}, neither in "
         f"{counted(pairs.neither)}."
-    )
+    ]
     if pairs.only_control + pairs.only_treatment:
         said.append(f"{evidence(pooled.any_time_e_value)}.")
     else:
         said.append("Where no household's arms differ, nothing speaks for a difference or rules one out.")
-    return " ".join(said)
+    return labelled(" ".join(said), primary=primary)

@@ -1,9 +1,13 @@
 """Does a measured answer hang on which replications are counted?"""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import chain
+from statistics import fmean
+from uuid import UUID
 
 import numpy as np
+import numpy.typing as npt
 
 from service.evidence.blocks import LONGEST_LIST, SignCount
 from service.evidence.claim import CANNOT_TELL
@@ -15,10 +19,11 @@ from service.record.rows import RecordedObservation
 from service.science.pooling.any_time_t import any_time_t
 from service.science.pooling.difference_results import DifferenceStudy, PooledDifferences
 from service.science.pooling.household_mean import sign_count
-from service.science.pooling.household_values import household_values
 from service.science.pooling.results import Range
 from service.science.pooling.verdict import verdict
 from service.science.pooling.without_two import verdicts_without_two
+
+FloatArray = npt.NDArray[np.float64]
 
 _FEWEST_TO_LEAVE_TWO_OUT = 3
 _SOONER = {"control": 1.0, "treatment": -1.0}
@@ -72,19 +77,17 @@ def robustness(
     def only(kept: Sequence[RecordedObservation]) -> MeasuredSubset:
         key = tuple(row.id for row in kept)
         if key not in known:
-            known[key] = _subset([study_of(row) for row in kept], matters)
+            known[key] = _subset(_means(kept), matters)
         return known[key]
 
     put_back = [row for row in collected.put_back(outcome) if row.difference is not None]
-    unheard = [
-        DifferenceStudy(str(start.replication_id), 0.0, str(start.household_id)) for start in silent(collected.starts)
-    ]
+    unheard = [(start.household_id, 0.0) for start in silent(collected.starts)]
     return MeasuredRobustness(
         registered_only=only([row for row in rows if row.registered]),
         vouched_only=only([row for row in rows if row.vouched]),
         conditions_met_only=only([row for row in rows if row.conditions_met]),
         with_retracted=only([*rows, *put_back]),
-        silent_as_zero=_subset([*(study_of(row) for row in rows), *unheard], matters) if unheard else only(rows),
+        silent_as_zero=_subset(_means(rows, unheard), matters) if unheard else only(rows),
         without_any_two=_keeps_without_two(rows, pooled, matters),
         by_condition=[
             MeasuredCondition(condition=key, value=value, **dict(only(kept))) for key, value, kept in by_condition(rows)
@@ -97,8 +100,15 @@ def robustness(
     )
 
 
-def _subset(studies: Sequence[DifferenceStudy], matters: float | None) -> MeasuredSubset:
-    values = household_values(studies).value
+def _means(rows: Iterable[RecordedObservation], also: Iterable[tuple[UUID, float]] = ()) -> FloatArray:
+    """Average each household's differences."""
+    households: dict[UUID, list[float]] = {}
+    for household, value in chain(((row.household_id, float(row.difference or 0.0)) for row in rows), also):
+        households.setdefault(household, []).append(value)
+    return np.array([fmean(values) for values in households.values()], dtype=np.float64)
+
+
+def _subset(values: FloatArray, matters: float | None) -> MeasuredSubset:
     found = any_time_t(values)
     decided = CANNOT_TELL if matters is None else verdict(matters, Range(found.low, found.high))
     return MeasuredSubset(
@@ -115,5 +125,4 @@ def _keeps_without_two(
 ) -> bool | None:
     if matters is None or pooled.households < _FEWEST_TO_LEAVE_TWO_OUT:
         return None
-    values = household_values([study_of(row) for row in rows]).value
-    return verdicts_without_two(values, matters) == {pooled.verdict}
+    return verdicts_without_two(_means(rows), matters) == {pooled.verdict}

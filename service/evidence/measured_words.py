@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from service.evidence.outcomes import OutcomeWords
-from service.evidence.wording import capital, evidence, households
+from service.evidence.wording import capital, evidence, households, labelled
 from service.science.plain_words import counted
 
 _FEWEST_FOR_SIGNS = 8
@@ -128,21 +128,22 @@ class ReadingFigures:
 
 def measured_reading(figures: MeasuredFigures, beside: ReadingFigures, words: OutcomeWords) -> str:
     """Say what a measured outcome shows, and what it doesn't; the treatment is meant where nothing else is named."""
-    sentences = [] if beside.primary else ["A secondary outcome: it carries no claim of its own."]
+    return labelled(" ".join(_read(figures, beside, words)), primary=beside.primary)
+
+
+def _read(figures: MeasuredFigures, beside: ReadingFigures, words: OutcomeWords) -> list[str]:
     if figures.estimate is None:
-        return " ".join([*sentences, _without_a_mean(figures, words)])
-    sentences.append(_mean(figures, beside, words))
+        return [_without_a_mean(figures, words)]
+    sentences = [_mean(figures, beside, words)]
     if figures.households == 1:
-        sentences.append("One household can't say whether the treatment or the bucket did it.")
-        return " ".join(sentences)
+        return [*sentences, "One household can't say whether the treatment or the bucket did it."]
     if figures.identical:
-        sentences.append("All households report the same difference: rounding or copies?")
-        return " ".join(sentences)
+        return [*sentences, "All households report the same difference: rounding or copies?"]
     sentences += [*_any_time(figures, beside, words), *_spread(figures, beside, words)]
     # Near level the mean's side is chance, and an open answer has nothing that one household could decide.
     if beside.one_household_decides and figures.verdict in _CLAIMS:
         sentences.append("One household decides: without it the answer would be another.")
-    return " ".join(sentences)
+    return sentences
 
 
 def _mean(figures: MeasuredFigures, beside: ReadingFigures, words: OutcomeWords) -> str:

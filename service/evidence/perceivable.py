@@ -15,7 +15,7 @@ from service.evidence.tasted_robustness import Held, keeps_without_two, robustne
 from service.evidence.tasted_subset import only_above_chance, study_of
 from service.evidence.tasted_words import TastedFigures
 from service.evidence.trial_blocks import PerceivableDifference, ShamTrials
-from service.evidence.wording import TOLD_APART
+from service.evidence.wording import TOLD_APART, labelled
 from service.record.rows import RecordedObservation
 from service.science.discrimination import significance
 from service.science.pooling.trials import PooledTrials, pool_trials
@@ -71,7 +71,7 @@ def tasted(collected: Collected) -> Tasted:
         outside_the_test=dict(Counter(str(row.outside_the_test) for row in rows if row.outside_the_test is not None)),
         robustness=robustness(collected, inside, rows, smallest, without_two=keeps_without_two(inside, held, smallest)),
         withheld=_withheld(pooled),
-        reading=pooled.reading,
+        reading=labelled(pooled.reading, primary=collected.primary == PERCEIVABLE),
     )
     figures = _figures(pooled, collected, sham, smallest, decided)
     return Tasted(block, figures, inside, pooled.any_time.log_path)

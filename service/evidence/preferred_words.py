@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from service.evidence.wording import TOLD_APART, capital, households, in_100
+from service.evidence.wording import TOLD_APART, capital, households, in_100, labelled
 from service.science.plain_words import counted, times
 
 _EVEN = 0.5
@@ -62,24 +62,22 @@ def _open(figures: PreferredFigures) -> str:
 
 def preferred_reading(figures: PreferredFigures) -> str:
     """Say what the preferences show, and what they don't."""
-    sentences = [] if figures.primary else ["A secondary outcome: it carries no claim of its own."]
     if figures.share is None:
-        return " ".join([*sentences, "Nobody gave a preference."])
-    who = capital(households(figures.households))
-    sentences.append(
-        f"{who}: the treatment preferred {times(figures.treatment)}, the control {times(figures.control)}, neither "
-        f"{times(figures.neither)}; on average over households {in_100(figures.share)} in 100 preferences go to the "
-        "treatment."
-    )
+        return labelled("Nobody gave a preference.", primary=figures.primary)
+    who = households(figures.households)
+    sentences = [
+        f"{capital(who)}: the treatment was preferred {times(figures.treatment)}, the control "
+        f"{times(figures.control)}, neither {times(figures.neither)}; on average over households "
+        f"{in_100(figures.share)} in 100 preferences go to the treatment."
+    ]
     if figures.households > 1:
-        leaning = (
-            f"{capital(counted(figures.lean_treatment))} lean to the treatment, {counted(figures.lean_control)} to the "
-            "control."
+        sentences.append(
+            f"Of {who} {counted(figures.lean_treatment)} leaned to the treatment and {counted(figures.lean_control)} "
+            f"to the control."
         )
-        sentences.append(leaning)
-    if figures.leans and figures.share is not None:
+    if figures.leans:
         which = "treatment" if figures.share > _EVEN else "control"
         sentences.append(f"The {which} is liked better, by evidence that may be read at any time.")
     else:
         sentences.append("No preference is shown, and none is ruled out.")
-    return " ".join(sentences)
+    return labelled(" ".join(sentences), primary=figures.primary)

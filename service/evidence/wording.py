@@ -27,6 +27,11 @@ def score(correct: int, presentations: int, expected: float) -> str:
     return f"right {times(correct)} in {whole(presentations)}, where guessing averages {average(expected)}"
 
 
+def labelled(reading: str, *, primary: bool) -> str:
+    """Say of an outcome that isn't the primary one that it carries no claim."""
+    return reading if primary else f"A secondary outcome: it carries no claim of its own. {reading}"
+
+
 def evidence(e_value: float) -> str:
     """Say how strong any-time evidence for a difference is, without a full stop."""
     words = evidence_words(e_value)
