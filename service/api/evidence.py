@@ -5,6 +5,7 @@ from contextlib import suppress
 from datetime import UTC, date, datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Any, Literal
+from urllib.parse import urlencode
 from uuid import UUID
 
 from fastapi import APIRouter, Query, Request
@@ -12,6 +13,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from starlette.responses import Response
 
 from service.api.conditional import IMMUTABLE, REVALIDATE, matched, not_modified
+from service.api.links import address
 from service.api.paging import Cursor, Limit, Page, decode, encode, listed
 from service.api.parameters import Slug
 from service.api.problems import Fault, Problem
@@ -40,7 +42,7 @@ _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
 Word = Annotated[str, StringConstraints(max_length=64)]
 
 
-def _position_or_day(text: object) -> object:
+def position_or_day(text: object) -> object:
     """Read just these two: the framework's own reading of a date would take a number for seconds."""
     if isinstance(text, str) and _POSITION.fullmatch(text):
         return int(text)
@@ -82,7 +84,8 @@ def _kept(request: Request) -> Response | None:
     body = request.app.state.evidence.get((latest.question_id, latest.position, _ALL, METHOD_VERSION))
     if body is None:
         return None
-    return Response(body, headers={"ETag": tag, "Cache-Control": REVALIDATE}, media_type=JSON)
+    cited = cite_as(request, request.path_params["slug"], latest.position)
+    return Response(body, headers={"ETag": tag, "Cache-Control": REVALIDATE, "Link": cited}, media_type=JSON)
 
 
 router = APIRouter(prefix="/v1/questions/{slug}/evidence", route_class=Route, tags=["evidence"])
@@ -96,7 +99,7 @@ class EvidenceQuery(BaseModel):
     control: Word | None = Field(None, description="An arm's key; the question's control where left out.")
     treatment: Word | None = Field(None, description="An arm's key; the first treatment where left out.")
     protocol_version: int | None = Field(None, ge=1, le=100_000)
-    as_of: Annotated[int | date, BeforeValidator(_position_or_day)] | None = Field(
+    as_of: Annotated[int | date, BeforeValidator(position_or_day)] | None = Field(
         None, description="A ledger position or a date (its end, UTC); now where left out.", examples=[120]
     )
     sealed: bool | None = Field(None, description="Only sealed trials, or only the others.")
@@ -203,6 +206,14 @@ def one_line_answers(request: Request, session: "Session", asked: "Sequence[Ques
     return lines
 
 
+def cite_as(request: Request, slug: str, position: int) -> str:
+    """Link to the address that gives this answer for ever (RFC 8574), with the filters that were asked for."""
+    pinned = {"as_of": position, "method_version": METHOD_VERSION}
+    filters = [each for each in request.query_params.multi_items() if each[0] not in pinned]
+    path = address(request, f"/v1/questions/{slug}/evidence")
+    return f'<{path}?{urlencode([*filters, *pinned.items()])}>; rel="cite-as"'
+
+
 def unknown_comparison(error: ComparisonUnknownError) -> Problem:
     """Turn arms that aren't of the question into a problem that points at them."""
     fault = Fault(pointer=f"query/{error.field}", detail=error.detail)
@@ -217,24 +228,25 @@ async def read_evidence(
     refuse_unshipped(query.method_version)
     filters = query.filters()
 
-    def look(session: "Session") -> tuple[str, bytes | None]:
+    def look(session: "Session") -> tuple[str, int, bytes | None]:
         question = questions.by_slug(session, slug)
         position = position_asked(session, question, query.as_of)
         if query.as_of is None:
             request.app.state.latest.remember(slug, Latest(question.id, position))
         tag = tag_of(question.id, position, query)
         if matched(request, tag):
-            return tag, None
-        return tag, computed(request, session, question, filters, position)
+            return tag, position, None
+        return tag, position, computed(request, session, question, filters, position)
 
     try:
-        tag, body = await storage.read(look)
+        tag, position, body = await storage.read(look)
     except ComparisonUnknownError as error:
         raise unknown_comparison(error) from None
     kept_for = lasting(query)
     if body is None:
         return not_modified(tag, kept_for)
-    return Response(body, headers={"ETag": tag, "Cache-Control": kept_for}, media_type=JSON)
+    headers = {"ETag": tag, "Cache-Control": kept_for, "Link": cite_as(request, slug, position)}
+    return Response(body, headers=headers, media_type=JSON)
 
 
 class StudyItem(BaseModel):

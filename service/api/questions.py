@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
 from service.api.conditional import IMMUTABLE, REVALIDATE, matched, not_modified
-from service.api.evidence import one_line_answers
+from service.api.evidence import cite_as, one_line_answers
 from service.api.links import address
 from service.api.paging import Cursor, Limit, Page, decode, encode, listed
 from service.api.parameters import SearchWords, Slug, Version
@@ -159,20 +159,22 @@ async def list_questions(
 async def read_question(request: Request, slug: Slug, storage: Stored) -> Response:
     """Read a question with its one-line answer."""
 
-    def look(session: "Session") -> tuple[str, QuestionAnswer | None]:
+    def look(session: "Session") -> tuple[str, int, QuestionAnswer | None]:
         question = questions.by_slug(session, slug)
-        tag = f'"q{ledger.last_position_of(session, question.id)}-m{METHOD_VERSION}"'
+        position = ledger.last_position_of(session, question.id)
+        tag = f'"q{position}-m{METHOD_VERSION}"'
         if matched(request, tag):
-            return tag, None
+            return tag, position, None
         counts = questions.counts(session, [question.id]).get(question.id, Counts())
         line = one_line_answers(request, session, [question])[question.id]
         into = _merged_into(session, [question]).get(question.id)
-        return tag, shown_question(request, question, counts, line, merged_into=into)
+        return tag, position, shown_question(request, question, counts, line, merged_into=into)
 
-    tag, shown = await storage.read(look)
+    tag, position, shown = await storage.read(look)
     if shown is None:
         return not_modified(tag)
-    return json_response(shown, headers={"ETag": tag, "Cache-Control": REVALIDATE})
+    headers = {"ETag": tag, "Cache-Control": REVALIDATE, "Link": cite_as(request, slug, position)}
+    return json_response(shown, headers=headers)
 
 
 def _protocol(slug: str, version: "ProtocolVersion") -> ProtocolAnswer:

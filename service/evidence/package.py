@@ -7,6 +7,7 @@ import csv
 import hashlib
 import io
 import json
+import re
 import zipfile
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -37,6 +38,7 @@ _EARLIEST = (1980, 1, 1, 0, 0, 0)
 _READABLE_BY_ALL = 0o644 << 16
 _UNIX = 3
 _ROWS_AT_ONCE = 500
+_NOT_IN_YAML = re.compile("[\x7f-\x9f\ufeff\ufffe\uffff]")
 _NOTE = (
     "Pooled blind comparisons of one change in fermenting or distilling, with all that the answer rests on. "
     "`manybatch verify FILE` recomputes every hash: it establishes that the history is unaltered, not that what people "
@@ -87,6 +89,13 @@ def _named(path: str) -> zipfile.ZipInfo:
     return info
 
 
+def refuse_erased(session: Session, question: Question, position: int) -> None:
+    """Raise ErasedSinceError where something that the package of a position held was erased after it."""
+    family = replication_reads.with_merged(session, question.id, position)
+    if exports.erased_since(session, family, position):
+        raise ErasedSinceError
+
+
 def write_package(
     session: Session, question: Question, position: int, target: IO[bytes], *, public_url: str = ""
 ) -> None:
@@ -111,9 +120,7 @@ def write_package(
         What the package held at that position was erased since.
 
     """
-    family = replication_reads.with_merged(session, question.id, position)
-    if exports.erased_since(session, family, position):
-        raise ErasedSinceError
+    refuse_erased(session, question, position)
     held = read(session, question, position)
     pooled = answer_from(choose(held, Filters()), public_url=public_url)
     with zipfile.ZipFile(target, "w", zipfile.ZIP_STORED) as archive:
@@ -233,4 +240,9 @@ def _citation(held: Held, pooled: EvidenceAnswer, public_url: str) -> str:
     }
     if public_url:
         lines["url"] = f"{public_url}/v1/questions/{held.question.slug}/evidence?as_of={held.position}"
-    return "".join(f"{name}: {json.dumps(value)}\n" for name, value in lines.items())
+    return "".join(f"{name}: {_quoted(value)}\n" for name, value in lines.items())
+
+
+def _quoted(value: object) -> str:
+    """Write JSON that is YAML too, which takes some characters in quotes only by their numbers."""
+    return _NOT_IN_YAML.sub(lambda found: f"\\u{ord(found[0]):04x}", json.dumps(value, ensure_ascii=False))

@@ -152,6 +152,16 @@ def trials(session: Session, replication: Replication) -> list[TrialRow]:
     return [TrialRow(**row) for row in session.execute(query).mappings()]
 
 
+def submitted_by_name(session: Session, names: Iterable[str]) -> set[str]:
+    """Return which of some replications, named as ledger subjects are, have been submitted and not erased."""
+    query = select(col(Replication.id)).where(
+        col(Replication.id).in_([UUID(name) for name in names]),
+        col(Replication.submitted_position).is_not(None),
+        col(Replication.erased_position).is_(None),
+    )
+    return {str(each) for each in session.execute(query).scalars()}
+
+
 def same_fingerprint(
     session: Session, question_id: UUID, fingerprint: str, *, other_than: UUID | None = None
 ) -> list[UUID]:
