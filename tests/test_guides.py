@@ -12,7 +12,7 @@ import pytest
 NOTES = Path(__file__).parents[1] / "openapi_notes"
 GUIDES = sorted(path.name for path in NOTES.glob("*.md") if "```sh" in path.read_text())
 _BLOCK = re.compile(
-    r"(?:<!-- keep (?P<name>\w+) = (?P<path>[\w.]+) -->\n)?"
+    r"(?P<keeps>(?:<!-- keep \w+ = [\w.]+ -->\n)*)"
     r"```sh\n(?P<sh>.*?)```\n"
     r"(?:```(?P<kind>json|text)\n(?P<shown>.*?)```)?",
     re.DOTALL,
@@ -84,11 +84,11 @@ def test_every_request_of_a_guide_does_what_the_guide_says(guide, demo_server):
                 assert not faults, f"{block['sh']}\n{faults}"
             else:
                 assert response.is_success
-            if block["name"]:
+            for name, path in re.findall(r"keep (\w+) = ([\w.]+)", block["keeps"]):
                 value = response.json()
-                for step in block["path"].split("."):
-                    value = value[step]
-                variables[block["name"]] = value
+                for step in path.split("."):
+                    value = value[int(step)] if isinstance(value, list) else value[step]
+                variables[name] = value
 
 
 def test_a_wrong_answer_would_be_noticed():
