@@ -9,12 +9,10 @@ from service.evidence.drawing import Caption, clipped
 from service.evidence.forest import Forest, Line, Study
 from service.evidence.measured import MeasuredOutcome
 from service.evidence.perceivable import Tasted
+from service.evidence.tasted_subset import deciding_range
 from service.evidence.trial_blocks import PerceivableDifference
 from service.evidence.wording import capital, households, in_100
 from service.record.rows import RecordedObservation
-from service.science.discrimination import METHODS
-from service.science.pooling.results import Range
-from service.science.pooling.trials_left_out import discriminating_range
 
 _READING_SDS = 1.959964
 _AXIS_LETTERS = 34
@@ -81,15 +79,10 @@ def _line(name: str, limits: Sequence[float | None], *, shared: bool) -> Line | 
 
 
 def _any_time(block: PerceivableDifference) -> Line | None:
-    if not block.by_method:
-        return None
-    found = block.any_time.exact_interval if block.any_time.interval.low is None else block.any_time.interval
-    guess = METHODS[block.by_method[0].method].guess_probability
-    bound = discriminating_range(Range(found.low, found.high), guess)
-    if bound.low is None or bound.high is None:
-        return None
-    low, high = (min(max(limit, 0.0), 1.0) for limit in (bound.low, bound.high))
-    return _line(_ANY_TIME, (None, low, high), shared=False)
+    bound = deciding_range(
+        [each.method for each in block.by_method], block.any_time.exact_interval, block.any_time.interval
+    )
+    return None if bound.low is None else _line(_ANY_TIME, (None, bound.low, bound.high), shared=False)
 
 
 def forest_of_differences(collected: Collected, outcome: MeasuredOutcome) -> Forest:

@@ -12,7 +12,8 @@ SOURCES = (
     "Any-time t interval: Lai 1976, Ann. Stat. 4:265; Pérez-Ortiz, Lardy, de Heide & Grünwald 2024, Ann. Stat. "
     "(from memory; checked by simulation)",
     "Where instruments differ by more than 3 in SD, restricted maximum likelihood with their variances, modified "
-    "Hartung-Knapp interval: Knapp & Hartung 2003, Stat. Med. 22:2693; Röver, Knapp & Friede 2015, BMC Med. Res. Methodol. 15:99",
+    "Hartung-Knapp interval: Knapp & Hartung 2003, Stat. Med. 22:2693; Röver, Knapp & Friede 2015, BMC Med. Res. "
+    "Methodol. 15:99",
     "McNemar's test, mid-p and exact: Fagerland, Lydersen & Laake 2013, BMC Med. Res. Methodol. 13:91; score interval "
     "of Tango 1998, Stat. Med. 17:891; adjustment of Holm 1979, Scand. J. Stat. 6:65",
     "Student's t on household means, and its prediction interval: Student 1908, Biometrika 6:1",

@@ -12,7 +12,7 @@ from service.evidence.claim import Claim
 from service.evidence.collect import Collected
 from service.evidence.sham import batch_luck_open, is_told, sham_trials
 from service.evidence.tasted_robustness import Held, keeps_without_two, robustness
-from service.evidence.tasted_subset import only_above_chance, study_of
+from service.evidence.tasted_subset import deciding_range, only_above_chance, study_of
 from service.evidence.tasted_words import TastedFigures
 from service.evidence.trial_blocks import PerceivableDifference, ShamTrials
 from service.evidence.wording import TOLD_APART, labelled
@@ -144,7 +144,11 @@ def _figures(
     pooled: PooledTrials, collected: Collected, sham: ShamTrials | None, smallest: float, decided: str
 ) -> TastedFigures:
     share = pooled.proportion_discriminating
-    size = share if share.estimate is not None else pooled.d_prime
+    several = len(pooled.by_method) > 1
+    decides = deciding_range(
+        [each.method for each in pooled.by_method], pooled.any_time.exact_interval, pooled.any_time.interval
+    )
+    size = pooled.d_prime if several else decides
     told = sham is not None and is_told(sham.p_value)
     return TastedFigures(
         households=pooled.households,
@@ -156,8 +160,10 @@ def _figures(
         d_prime=_finite(pooled.d_prime.estimate),
         low=_finite(size.low),
         high=_finite(size.high),
+        at_most=_finite(share.high),
         smallest_that_matters=smallest,
         verdict=decided,
+        one_household_decides=pooled.one_household_decides,
         below_chance=pooled.below_chance,
         luck="shown" if told else "open" if batch_luck_open(collected, sham) else "excluded",
     )

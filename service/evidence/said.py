@@ -20,7 +20,14 @@ def said(collected: Collected, found: Found) -> str:
     if not any(not row.sham for row in collected.rows):
         return "No replication fits these filters." if exploratory else NOTHING_YET
     sentences = _of_the_primary(collected, found)
-    return f"In the part you chose: {sentences[:1].lower()}{sentences[1:]}" if exploratory else sentences
+    return _of_a_part(sentences) if exploratory else sentences
+
+
+def _of_a_part(sentences: str) -> str:
+    begun = f"{sentences[:1].lower()}{sentences[1:]}"
+    if begun.startswith("not known yet"):
+        return f"In the part you chose it is {begun}"
+    return f"In the part you chose: {begun}"
 
 
 def _of_the_primary(collected: Collected, found: Found) -> str:

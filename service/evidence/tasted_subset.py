@@ -11,7 +11,7 @@ from service.science.pooling.any_time_t import any_time_t
 from service.science.pooling.betting import betting_interval
 from service.science.pooling.detection import null_of
 from service.science.pooling.household_counts import rows_of, units_of
-from service.science.pooling.results import Range
+from service.science.pooling.results import NO_RANGE, AnyRange, Range
 from service.science.pooling.trial_results import TrialStudy
 from service.science.pooling.trials_left_out import (
     FEWEST_HOUSEHOLDS_FOR_T,
@@ -84,8 +84,27 @@ def only_above_chance(decided: str, correct: float, expected: float) -> str:
     return decided
 
 
-def _floored(estimate: float, between: Range) -> Estimate:
-    def within(value: float | None) -> float | None:
-        return None if value is None else min(max(value, 0.0), 1.0)
+def deciding_range(methods: Sequence[str], exact: AnyRange, interval: AnyRange) -> Range:
+    """Give the any-time range of the proportion discriminating that decides a verdict; none for several methods.
 
-    return Estimate(estimate=within(estimate), low=within(between.low), high=within(between.high))
+    Parameters
+    ----------
+    methods : sequence of str
+        Of the pool.
+    exact, interval : object with `low` and `high`
+        The pool's two any-time ranges of the proportion correct.
+
+    """
+    if len(methods) != 1:
+        return NO_RANGE
+    bound = exact if interval.low is None else interval
+    between = discriminating_range(Range(bound.low, bound.high), METHODS[methods[0]].guess_probability)
+    return Range(_within(between.low), _within(between.high))
+
+
+def _floored(estimate: float, between: Range) -> Estimate:
+    return Estimate(estimate=_within(estimate), low=_within(between.low), high=_within(between.high))
+
+
+def _within(value: float | None) -> float | None:
+    return None if value is None else min(max(value, 0.0), 1.0)

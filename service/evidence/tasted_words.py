@@ -6,6 +6,8 @@ from typing import Literal
 from service.evidence.wording import TOLD_APART, evidence, households, in_100, score
 
 NOT_TASTED = "No blind trial that counts has been reported yet."
+_FEW = 5
+"""Households below which "they can tell" would speak for tasters who never tasted."""
 BATCH_LUCK = "The two batches can be told apart; batch luck is not excluded."
 
 
@@ -13,7 +15,8 @@ BATCH_LUCK = "The two batches can be told apart; batch luck is not excluded."
 class TastedFigures:
     """The figures that a sentence about blind trials is made of.
 
-    `low` and `high` belong to the proportion discriminating, or to the mean d' where several methods are pooled.
+    `low` and `high` are the any-time limits of the proportion discriminating, or those of the mean d' where several
+    methods are pooled; `at_most` is the largest proportion that the counts leave open by themselves.
     `luck` is "open" where batch luck could explain what was tasted, "shown" where sham trials were told apart.
     """
 
@@ -26,8 +29,10 @@ class TastedFigures:
     d_prime: float | None
     low: float | None
     high: float | None
+    at_most: float | None
     smallest_that_matters: float
     verdict: str
+    one_household_decides: bool
     below_chance: bool
     luck: Literal["open", "shown", "excluded"]
 
@@ -57,9 +62,12 @@ def tasted_answer(figures: TastedFigures, control: str, treatment: str) -> str:
         return NOT_TASTED
     if figures.households == 1:
         return f"One household has tasted so far: {figures.score}. One household can't speak for the others."
-    over = f"over {households(figures.households)} they were {figures.score}"
+    over = f"over {households(figures.households)} tasters were {figures.score}"
     if figures.told_apart:
-        said = f"Blind tasters can tell “{treatment}” from “{control}”: {over}; {_size(figures)}. {_beyond(figures)}"
+        few = figures.households < _FEW or figures.one_household_decides
+        pair = f"“{treatment}” from “{control}”"
+        who = f"Somebody can tell {pair} blind" if few else f"Blind tasters can tell {pair}"
+        said = f"{who}: {over}; {_size(figures)}. {_beyond(figures)}"
     elif figures.below_chance:
         said = (
             f"Not known yet whether blind tasters can tell “{treatment}” from “{control}”: {over}. That is clearly "
@@ -97,23 +105,22 @@ def _mark(figures: TastedFigures) -> str:
 
 
 def _at_most(figures: TastedFigures) -> str:
-    if figures.discriminating is None or figures.high is None:
+    if figures.at_most is None:
         return ""
-    return f"; up to {in_100(figures.high)} in 100 servings could truly be told apart"
+    return f"; up to {in_100(figures.at_most)} in 100 servings could truly be told apart"
 
 
 def _size(figures: TastedFigures) -> str:
+    low, high = figures.low, figures.high
     if figures.discriminating is not None:
         said = f"about {in_100(figures.discriminating)} in 100 servings were truly told apart"
-        if figures.low is None or figures.high is None:
+        if low is None or high is None or (low <= 0.0 and high >= 1.0):
             return said
-        return f"{said} (range {in_100(figures.low)} to {in_100(figures.high)})"
+        return f"{said} (range {in_100(low)} to {in_100(high)})"
     if figures.d_prime is None:
         return "by several methods, or so clearly that no size can be named"
     said = f"on the scale that their methods share, d' averages {figures.d_prime:.1f}"
-    if figures.low is None or figures.high is None:
-        return said
-    return f"{said} (range {figures.low:.1f} to {figures.high:.1f})"
+    return said if low is None or high is None else f"{said} (range {low:.1f} to {high:.1f})"
 
 
 def _beyond(figures: TastedFigures) -> str:

@@ -10,6 +10,7 @@ from service.evidence.collect import Collected
 from service.evidence.wording import households
 from service.record.rows import RecordedObservation
 from service.science.descriptors import DescriptorComparison, DescriptorCounts, compare_descriptors
+from service.science.plain_words import counted
 
 _MOST = 60
 _SHOWN = 0.05
@@ -93,5 +94,5 @@ def _reading(word: _Word, found: DescriptorComparison) -> str:
         return f"“{word.term}” was not shown to fit one arm more often, nor shown to fit both alike; {caveat}."
     more, less = ("treatment", "control") if float(found.difference.estimate) > 0.0 else ("control", "treatment")
     leaning = word.leaning(2, 1) if more == "treatment" else word.leaning(1, 2)
-    who = f"{leaning} of {households(len(word.by_household))}"
+    who = f"{counted(leaning)} of {households(len(word.by_household))}"
     return f"“{word.term}” fitted the {more} more often than the {less}, in {who}; {caveat}."

@@ -194,7 +194,9 @@ def test_nothing_yet():
 def test_a_part_chosen_by_the_reader_has_no_certainty():
     made = answered([*telling(3), *telling(3, sealed=True)], Filters(sealed=True))
     assert (made["exploratory"], made["certainty"]) == (True, None)
-    assert made["answer"].startswith("In the part you chose: blind tasters")
+    assert made["answer"].startswith("In the part you chose: somebody can tell “Cleared”")
+    undecided = answered([tasted(1, 5, sealed=True), tasted(2, 3, sealed=True)], Filters(sealed=True))
+    assert undecided["answer"].startswith("In the part you chose it is not known yet whether blind tasters")
     assert answered(telling(3), Filters(sealed=True))["answer"] == "No replication fits these filters."
 
 

@@ -77,7 +77,7 @@ class TestWords:
         assert found["p_value"] == found["adjusted_p_value"] == pytest.approx(2 * 0.5**10)
         assert found["difference"]["estimate"] == pytest.approx(-10 / 18)
         assert (found["households"], found["households_more_control"]) == (2, 2)
-        assert "fitted the control more often than the treatment, in 2 of two households" in found["reading"]
+        assert "fitted the control more often than the treatment, in two of two households" in found["reading"]
         assert "not independent" in found["reading"]
 
     def test_many_words_pay_for_their_number(self):

@@ -22,12 +22,14 @@ TOLD = TastedFigures(
     d_prime=1.8,
     low=0.22,
     high=0.56,
+    at_most=0.6,
     smallest_that_matters=0.2,
     verdict="cannot_tell_yet",
+    one_household_decides=False,
     below_chance=False,
     luck="excluded",
 )
-OPEN = replace(TOLD, correct=40, e_value=0.4, discriminating=0.05, low=0.0, high=0.19)
+OPEN = replace(TOLD, correct=40, e_value=0.4, discriminating=0.05, low=0.0, high=0.3, at_most=0.19)
 
 
 def tasted(**changed):
@@ -37,7 +39,7 @@ def tasted(**changed):
 
 def test_they_can_tell():
     assert tasted() == (
-        "Blind tasters can tell “Cleared” from “Left cloudy”: over nine households they were right 64 times in 108, "
+        "Blind tasters can tell “Cleared” from “Left cloudy”: over nine households tasters were right 64 times in 108, "
         "where guessing averages 36; about 39 in 100 servings were truly told apart (range 22 to 56). Whether it "
         "reaches 20 in 100, the mark for a difference that matters, is open; different is not better."
     )
@@ -47,6 +49,17 @@ def test_they_can_tell():
     assert tasted(verdict="practically_the_same").endswith(
         "It is below 20 in 100, the mark for a difference that matters."
     )
+
+
+def test_few_households_or_a_single_one_that_decides_speak_for_somebody():
+    assert tasted(households=4).startswith("Somebody can tell “Cleared” from “Left cloudy” blind: over four households")
+    assert tasted(one_household_decides=True).startswith("Somebody can tell")
+    assert tasted(households=5).startswith("Blind tasters can tell")
+
+
+def test_a_range_that_says_nothing_is_left_out():
+    assert "(range" not in tasted(low=0.0, high=1.0)
+    assert "(range 0 to 90)" in tasted(low=0.0, high=0.9)
 
 
 def test_batch_luck_is_said_where_it_may_be_all_there_is():
@@ -65,7 +78,7 @@ def test_several_methods_share_the_scale_of_d_prime():
 
 def test_an_open_question_rules_nothing_out():
     assert tasted(told=False) == (
-        "Not known yet whether blind tasters can tell “Cleared” from “Left cloudy”: over nine households they were "
+        "Not known yet whether blind tasters can tell “Cleared” from “Left cloudy”: over nine households tasters were "
         "right 40 times in 108, where guessing averages 36. The evidence for a difference: no sign of a difference so "
         "far; up to 19 in 100 servings could truly be told apart."
     )
