@@ -66,6 +66,7 @@ def _chunks(file: IO[bytes]) -> Iterator[bytes]:
     "/data-package",
     operation_id="read_data_package",
     response_class=_Download,
+    status_code=200,
     responses={200: {"content": {ZIP: {"schema": {"type": "string", "format": "binary"}}}}},
     summary="Everything behind an answer, to take away",
 )
