@@ -99,6 +99,13 @@ def alcohol_of(method: str, presentations: int, serving: Mapping[str, Any]) -> A
     )
 
 
+def taster_cautions(method: str, presentations: int, serving: Mapping[str, Any]) -> list[str]:
+    """Say to a taster what the whole trial pours for them."""
+    alcohol = alcohol_of(method, presentations, serving)
+    spread = "a day" if alcohol.days == 1 else f"on each of {alcohol.days} days"
+    return [f"This trial pours you {alcohol.poured_g_per_day:.0f} g of pure alcohol {spread}.", alcohol.cautions[0]]
+
+
 def _mends(serving: Mapping[str, Any], grams: float, days_advised: int) -> Iterator[str]:
     if grams <= CAUTION_G:
         return

@@ -14,6 +14,7 @@ from service.intake.refusals import Fault, Refused, invalid
 from service.intake.sealed_documents import TasterAnswer
 from service.intake.sealed_shown import AnswerKept, TasterTurn
 from service.intake.strict import plain
+from service.intake.tasting_load import taster_cautions
 from service.intake.trial_ending import end_if_finished
 from service.intake.trial_keys import sheet_of
 from service.intake.trial_results import state_of
@@ -74,7 +75,7 @@ def turn(session: Session, link_hash: str) -> TasterTurn:
         instruction=f"{_TASKS[trial.method]} {_HOW}",
         asks_preference=trial.serving["preference"],
         descriptors=trial.serving["descriptors"],
-        cautions=_CAUTIONS,
+        cautions=[*_CAUTIONS, *taster_cautions(trial.method, trial.presentations, trial.serving)],
         trial=f"/v1/trials/{trial.id}" if is_over else None,
     )
 

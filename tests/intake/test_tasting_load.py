@@ -5,7 +5,7 @@ import pytest
 
 from service.intake.protocol_documents import ProtocolTrial
 from service.intake.sealed_documents import TrialOpening
-from service.intake.tasting_load import alcohol_of, serving_of
+from service.intake.tasting_load import alcohol_of, serving_of, taster_cautions
 
 PUBLISHED = Path(__file__).parents[1] / "reference" / "discrimination" / "alcohol_load.csv"
 with PUBLISHED.open() as file:
@@ -74,6 +74,12 @@ def test_beyond_the_caution_level_it_asks_for_each_way_to_less():
     cautions = " ".join(alcohol_of("triangle", 10, serving()).cautions)
     for way in ("Too much for one day", "2 mL a glass", "20 % vol", "Spit", "10, with both batches"):
         assert way in cautions, way
+
+
+def test_a_taster_is_told_what_is_poured_for_them():
+    said = taster_cautions("triangle", 10, serving(days=5))
+    assert said[0] == "This trial pours you 28 g of pure alcohol on each of 5 days."
+    assert said[1].startswith("More than a light drinking occasion")
 
 
 def test_within_it_there_is_nothing_to_mend():

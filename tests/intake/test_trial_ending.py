@@ -4,7 +4,7 @@ import pytest
 from pydantic import ValidationError
 
 from service.intake import submission
-from service.intake.documents import ReplicationDocument, Withdrawal
+from service.intake.documents import ReplicationDocument, Revision, Withdrawal
 from service.intake.refusals import Refused
 from service.intake.trial_ending import end_if_due
 from service.intake.trial_results import sealed_trials_shown, trial_shown
@@ -241,6 +241,20 @@ def test_all_opened_trials_belong_to_the_submission_as_sealed_and_registered(eit
     with either_table.database.read() as session:
         replication = replication_reads.get(session, either_table.replication_id)
         assert replication_reads.trials(session, replication) == []
+
+
+def test_an_amendment_keeps_what_was_sealed(table):
+    finish(table.open())
+    table.submit()
+    amended = {"question": table.question.slug, "protocol_version": 1, "assignment": "coin", "reason": "it was a coin"}
+    with table.database.write() as session:
+        kept = submission.put_replication(
+            session, table.owner, table.replication_id, Revision.model_validate(amended), expected_revision=2
+        )
+    assert [each.presented for each in kept.sealed_trials] == [3]
+    assert [(row.presented, row.sealed) for row in rows(table) if row.outcome == "perceivable_difference"] == [
+        (3, True)
+    ]
 
 
 def test_two_tasters_of_whom_one_answered_stay_inside_the_test(table):
