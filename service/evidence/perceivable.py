@@ -163,7 +163,7 @@ def _figures(
         at_most=_finite(share.high),
         smallest_that_matters=smallest,
         verdict=decided,
-        one_household_decides=pooled.one_household_decides,
+        rests_on_one=any(left.e_value < TOLD_APART for left in pooled.leave_one_out),
         below_chance=pooled.below_chance,
         luck="shown" if told else "open" if batch_luck_open(collected, sham) else "excluded",
     )

@@ -17,6 +17,7 @@ class TastedFigures:
 
     `low` and `high` are the any-time limits of the proportion discriminating, or those of the mean d' where several
     methods are pooled; `at_most` is the largest proportion that the counts leave open by themselves.
+    `rests_on_one` says that without one household the evidence would show nothing.
     `luck` is "open" where batch luck could explain what was tasted, "shown" where sham trials were told apart.
     """
 
@@ -32,7 +33,7 @@ class TastedFigures:
     at_most: float | None
     smallest_that_matters: float
     verdict: str
-    one_household_decides: bool
+    rests_on_one: bool
     below_chance: bool
     luck: Literal["open", "shown", "excluded"]
 
@@ -64,7 +65,7 @@ def tasted_answer(figures: TastedFigures, control: str, treatment: str) -> str:
         return f"One household has tasted so far: {figures.score}. One household can't speak for the others."
     over = f"over {households(figures.households)} tasters were {figures.score}"
     if figures.told_apart:
-        few = figures.households < _FEW or figures.one_household_decides
+        few = figures.households < _FEW or figures.rests_on_one
         pair = f"“{treatment}” from “{control}”"
         who = f"Somebody can tell {pair} blind" if few else f"Blind tasters can tell {pair}"
         said = f"{who}: {over}; {_size(figures)}. {_beyond(figures)}"

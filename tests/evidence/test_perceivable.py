@@ -35,6 +35,12 @@ def test_households_that_tell_are_found_to_tell():
     assert made["certainty"] == "building"
 
 
+def test_evidence_that_rests_on_one_household_speaks_for_somebody():
+    made = answered([tasted(1, 12), *(tasted(each, 4) for each in range(2, 7))])
+    assert made["perceivable_difference"]["any_time"]["e_value"] >= 20
+    assert made["answer"].startswith("Somebody can tell “Cleared” from “Left cloudy” blind")
+
+
 def test_households_that_guess_show_nothing():
     made = answered(guessing(6))
     assert made["answer"].startswith("Not known yet whether blind tasters can tell")

@@ -25,7 +25,7 @@ TOLD = TastedFigures(
     at_most=0.6,
     smallest_that_matters=0.2,
     verdict="cannot_tell_yet",
-    one_household_decides=False,
+    rests_on_one=False,
     below_chance=False,
     luck="excluded",
 )
@@ -53,7 +53,7 @@ def test_they_can_tell():
 
 def test_few_households_or_a_single_one_that_decides_speak_for_somebody():
     assert tasted(households=4).startswith("Somebody can tell “Cleared” from “Left cloudy” blind: over four households")
-    assert tasted(one_household_decides=True).startswith("Somebody can tell")
+    assert tasted(rests_on_one=True).startswith("Somebody can tell")
     assert tasted(households=5).startswith("Blind tasters can tell")
 
 
