@@ -65,7 +65,7 @@ def _chunks(file: IO[bytes]) -> Iterator[bytes]:
 @router.get(
     "/data-package",
     operation_id="read_data_package",
-    response_class=_Download,
+    response_class=Response,
     status_code=200,
     responses={200: {"content": {ZIP: {"schema": {"type": "string", "format": "binary"}}}}},
     summary="Everything behind an answer, to take away",
