@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from limits import RateLimitItemPerSecond
 from limits.storage import MemoryStorage
-from limits.strategies import MovingWindowRateLimiter, RateLimiter, SlidingWindowCounterRateLimiter
+from limits.strategies import MovingWindowRateLimiter
 
 from service.api.boundary import request_id_of
 from service.api.callers import Callers
@@ -28,7 +28,12 @@ _TIDY_EVERY = 10_000
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """So many requests of one kind in so many seconds; `exact` remembers each of them, and is for small quotas."""
+    """So many requests of one kind in so many seconds.
+
+    An exact policy remembers each request, and is for small quotas. The library's memory for that starts a thread every
+    few milliseconds, which on a busy machine would hold up calculators more than all the rest: they are counted here,
+    by a counter that slides.
+    """
 
     name: str
     quota: int
@@ -78,25 +83,58 @@ class Limits:
     def __init__(self) -> None:
         self._storage = MemoryStorage()
         self._exact = MovingWindowRateLimiter(self._storage)
-        self._counted = SlidingWindowCounterRateLimiter(self._storage)
+        self._sliding: dict[tuple[str, str], _Sliding] = {}
         self._until_tidy = _TIDY_EVERY
 
     def take(self, policy: Policy, who: str, cost: int = 1) -> Taken:
-        """Take a place under a policy, where one is left."""
-        limiter: RateLimiter = self._exact if policy.exact else self._counted
-        item = RateLimitItemPerSecond(policy.quota, policy.window_s)
-        granted = limiter.hit(item, policy.name, who, cost=min(cost, policy.quota))
-        reset_at, remaining = limiter.get_window_stats(item, policy.name, who)
-        self._tidy()
-        return Taken(policy, granted, max(remaining, 0), max(math.ceil(reset_at - time.time()), 1))
-
-    def _tidy(self) -> None:
-        """Forget who hasn't written for a window: the storage keeps an empty list for everybody it has seen."""
+        """Take places under a policy, where they are left; nothing costs more than all of them."""
         self._until_tidy -= 1
         if self._until_tidy == 0:
             self._until_tidy = _TIDY_EVERY
-            for key in [key for key, events in self._storage.events.copy().items() if not events]:
-                self._storage.clear(key)
+            self._tidy()
+        cost = min(cost, policy.quota)
+        return self._exactly(policy, who, cost) if policy.exact else self._about(policy, who, cost)
+
+    def _exactly(self, policy: Policy, who: str, cost: int) -> Taken:
+        item = RateLimitItemPerSecond(policy.quota, policy.window_s)
+        granted = self._exact.hit(item, policy.name, who, cost=cost)
+        reset_at, remaining = self._exact.get_window_stats(item, policy.name, who)
+        return Taken(policy, granted, max(remaining, 0), max(math.ceil(reset_at - time.time()), 1))
+
+    def _about(self, policy: Policy, who: str, cost: int) -> Taken:
+        """Count by whole windows, the one before weighing less the longer it is past."""
+        number, passed = divmod(time.time() / policy.window_s, 1.0)
+        key = (policy.name, who)
+        found = self._sliding.get(key)
+        if found is None:
+            found = self._sliding[key] = _Sliding(number)
+        elif found.number != number:
+            found.before = found.count if found.number == number - 1.0 else 0
+            found.number, found.count = number, 0
+        left = policy.quota - found.count - found.before * (1.0 - passed)
+        granted = cost <= left
+        if granted:
+            found.count += cost
+            left -= cost
+        return Taken(policy, granted, max(int(left), 0), math.ceil((1.0 - passed) * policy.window_s))
+
+    def _tidy(self) -> None:
+        """Forget who hasn't been here for a while; the library keeps an empty list for everybody it has seen."""
+        for idle in [key for key, events in self._storage.events.copy().items() if not events]:
+            self._storage.clear(idle)
+        windows = {policy.name: time.time() // policy.window_s for policy in (CALCULATIONS, READS)}
+        self._sliding = {
+            key: found for key, found in self._sliding.items() if found.number >= windows.get(key[0], 0.0) - 1.0
+        }
+
+
+@dataclass(slots=True)
+class _Sliding:
+    """What one caller has taken in the present window, and took in the one before."""
+
+    number: float
+    count: int = 0
+    before: int = 0
 
 
 def policy_of(method: str, path: str, *, with_token: bool) -> Policy | None:

@@ -69,6 +69,27 @@ def test_the_place_comes_back_when_the_window_has_moved_on(small, monkeypatch):
     assert [newcomer(small).status_code for _ in range(2)] == [201, 429]
 
 
+def test_frequent_calls_are_counted_over_a_window_that_slides(monkeypatch):
+    now = [6_000_000.0]
+    monkeypatch.setattr(limits.time, "time", lambda: now[0])
+    counters, policy = limits.Limits(), Policy("reads", 10, 60, exact=False)
+
+    def granted(number):
+        return sum(counters.take(policy, "somebody").granted for _ in range(number))
+
+    assert granted(12) == 10
+    now[0] += 60 + 30
+    # Half of the window before still counts.
+    assert granted(12) == 5
+    now[0] += 60 + 59.9
+    assert granted(12) == 10
+    now[0] += 200
+    assert granted(12) == 10
+    refused = counters.take(policy, "somebody")
+    assert (refused.remaining, refused.reset_s) == (0, 11)
+    assert counters.take(policy, "somebody else", cost=99).granted
+
+
 @pytest.mark.parametrize(
     ("method", "path", "name"),
     [
@@ -134,12 +155,16 @@ def test_the_kept_list_of_callers_does_not_grow_for_ever(monkeypatch):
     monkeypatch.setattr(limits.time, "time", lambda: now[0])
     monkeypatch.setattr(limits, "_TIDY_EVERY", 10)
     counters = limits.Limits()
-    for number in range(9):
+    for number in range(4):
         counters.take(limits.WRITES, str(number))
-    now[0] += 120
+        counters.take(limits.READS, str(number))
+    now[0] += 180
     counters._storage._MemoryStorage__expire_events()
+    for _ in range(2):
+        counters.take(limits.READS, "last")
     counters.take(limits.WRITES, "last")
     assert len(counters._storage.events) == 1
+    assert [who for _, who in counters._sliding] == ["last"]
 
 
 @pytest.mark.parametrize(
