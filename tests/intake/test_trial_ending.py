@@ -1,3 +1,4 @@
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
 import pytest
@@ -11,7 +12,7 @@ from service.intake.trial_results import sealed_trials_shown, trial_shown
 from service.record import contributors, ledger, observations, replication_reads, trials
 from service.record.canonical import canonical_bytes, fingerprint
 from service.record.database import Database
-from service.record.errors import NoSealingKey, StaleRevision
+from service.record.errors import Conflict, NoSealingKey, StaleRevision
 from service.science.serving import is_right, serving_plan
 from tests.intake import documents
 from tests.intake.sealed import NOON, Clock, Table
@@ -305,6 +306,42 @@ def test_after_the_first_answer_it_is_only_an_ask_and_the_trial_goes_on(either_t
     trial.guess()
     either_table.submit()
     assert [row.presented for row in rows(either_table) if row.outcome == "perceivable_difference"] == [3]
+
+
+def at_once(*acts):
+    """Do acts at the same time; what each gave, or how it was refused."""
+
+    def do(act):
+        try:
+            return act()
+        except (Refused, Conflict) as refused:
+            return getattr(refused, "kind", "conflict")
+
+    with ThreadPoolExecutor(len(acts)) as pool:
+        return list(pool.map(do, acts))
+
+
+def test_a_withdrawal_and_a_first_answer_at_once_agree_on_which_came_first(either_table):
+    def withdraw():
+        with either_table.database.write() as session:
+            return submission.withdraw(session, either_table.owner, either_table.replication_id, MISHAP)
+
+    for _ in range(4):
+        either_table.replication_id = either_table.registered()
+        trial = either_table.open()
+        codes = trial.turn().codes
+        answered, kept = at_once(lambda t=trial, c=codes: t.answer(1, c[:1]), withdraw)
+        asked = kept.replication.withdrawal_asked_position is not None
+        assert (kept.replication.state, answered == "trial_ended") == (
+            ("registered", False) if asked else ("withdrawn", True)
+        )
+
+
+def test_an_opening_and_a_submission_at_once_never_leave_an_open_trial_behind(either_table):
+    for _ in range(4):
+        either_table.replication_id = either_table.registered()
+        opened, submitted = at_once(either_table.open, either_table.submit)
+        assert (opened == "conflict") is (submitted != "trial_open")
 
 
 def test_a_stewards_retraction_ends_what_is_open(either_table):
