@@ -5,8 +5,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
+from scipy import special
 
 from service.evidence.aims import PERCEIVABLE
+from service.evidence.claim import CANNOT_TELL
 from service.evidence.collect import Collected
 from service.evidence.conditions import by_condition
 from service.evidence.counting import silent
@@ -15,9 +18,12 @@ from service.evidence.trial_blocks import ConditionSubset, TrialsRobustness, Tri
 from service.evidence.wording import TOLD_APART
 from service.record.rows import RecordedObservation
 from service.science.discrimination import METHODS
+from service.science.pooling.household_counts import rows_of, units_of
 from service.science.pooling.trial_results import TrialStudy
-from service.science.pooling.trials_left_out import FEWEST_PRESENTATIONS_FOR_T
+from service.science.pooling.trials_left_out import FEWEST_PRESENTATIONS_FOR_T, household_ratios
 from service.science.pooling.without_two import least_log_e_without_two, verdicts_without_two
+
+FloatArray = npt.NDArray[np.float64]
 
 _FEWEST_TO_LEAVE_TWO_OUT = 3
 
@@ -102,19 +108,23 @@ def _as_chance(collected: Collected) -> Iterator[TrialStudy]:
 
 def keeps_without_two(rows: Sequence[RecordedObservation], held: Held, smallest: float) -> bool | None:
     """Whether the answer stays whichever two households are left out; None where that would leave none."""
-    counts: dict[tuple[object, str], list[int]] = {}
-    for row in rows:
-        own = counts.setdefault((row.household_id, str(row.method)), [0, 0])
-        own[0] += row.correct or 0
-        own[1] += row.presented or 0
-    if len({household for household, _ in counts}) < _FEWEST_TO_LEAVE_TWO_OUT:
+    columns = rows_of([study_of(row) for row in rows])
+    if columns.households < _FEWEST_TO_LEAVE_TWO_OUT:
         return None
-    correct, presented = np.array(list(counts.values()), dtype=np.int64).T
-    guess = np.array([METHODS[method].guess_probability for _, method in counts])
+    units = units_of(columns)
+    if held.told_apart and len(columns.methods) > 1:
+        return _least_log_e_without_two(household_ratios(units, columns.households)) >= math.log(TOLD_APART)
     if held.told_apart:
-        return least_log_e_without_two(correct, presented, guess) >= math.log(TOLD_APART)
-    if len(set(guess.tolist())) != 1:
-        return held.verdict == "cannot_tell_yet"
-    shares = (correct / presented - guess) / (1.0 - guess)
-    found = verdicts_without_two(shares[presented >= FEWEST_PRESENTATIONS_FOR_T], smallest)
+        return least_log_e_without_two(units.correct, units.presented, units.guess) >= math.log(TOLD_APART)
+    if len(columns.methods) > 1:
+        return held.verdict == CANNOT_TELL
+    shares = (units.correct / units.presented - units.guess) / (1.0 - units.guess)
+    found = verdicts_without_two(shares[units.presented >= FEWEST_PRESENTATIONS_FOR_T], smallest)
     return found == {held.verdict}
+
+
+def _least_log_e_without_two(ratios: FloatArray) -> float:
+    """Find the least evidence without two households, each with all its methods."""
+    total = ratios.sum(axis=0)
+    left = (total - ratios[first] - ratios[first + 1 :] for first in range(len(ratios) - 1))
+    return min(float(special.logsumexp(each, axis=1).min()) for each in left) - math.log(ratios.shape[1])

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 
 from service.evidence.blocks import Estimate
+from service.evidence.claim import CANNOT_TELL
 from service.evidence.trial_blocks import TrialsSubset
 from service.record.rows import RecordedObservation
 from service.science.discrimination import METHODS
@@ -20,7 +21,6 @@ from service.science.pooling.trials_left_out import (
 )
 from service.science.pooling.verdict import verdict
 
-CANNOT_TELL = "cannot_tell_yet"
 _CONFIDENCE = 0.95
 _NOTHING = Estimate(estimate=None, low=None, high=None)
 

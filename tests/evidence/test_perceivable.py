@@ -202,6 +202,15 @@ class TestRobustness:
         assert made["perceivable_difference"]["robustness"]["without_any_two"] is False
         assert "not solid: the answer changes by leaving out any two households" in made["certainty_reasons"]
 
+    def test_a_household_leaves_with_all_its_methods(self):
+        both = [tasted(each, 9, method=method) for each in (1, 2) for method in ("triangle", "tetrad")]
+        found = part([*both, *(tasted(each, 4) for each in range(3, 8))])
+        assert found["any_time"]["e_value"] >= 20
+        assert found["robustness"]["without_any_two"] is False
+        assert part([tasted(each, 11, method=("triangle", "tetrad")[each % 2]) for each in range(1, 8)])["robustness"][
+            "without_any_two"
+        ]
+
     def test_too_few_to_leave_two_out(self):
         assert part(telling(2))["robustness"]["without_any_two"] is None
 
