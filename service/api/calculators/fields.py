@@ -20,13 +20,11 @@ METHODS_EXPLAINED = (
 )
 
 
-def number(description: str, low: float, high: float, example: float | None = None) -> Any:  # noqa: ANN401  as pydantic's Field
-    """Describe a number with its closed range and a usual value."""
-    return Field(
-        description=description,
-        examples=None if example is None else [example],
-        json_schema_extra={"minimum": low, "maximum": high},
-    )
+def number(description: str, low: float, high: float, example: float, *, held_here: bool = False) -> Any:  # noqa: ANN401  as pydantic's Field
+    """Describe a number with its closed range and a usual value; `held_here` where the science may not look at it."""
+    documented: dict[str, Any] = {"json_schema_extra": {"minimum": low, "maximum": high}}
+    bounds: dict[str, Any] = {"ge": low, "le": high} if held_here else {}
+    return Field(description=description, examples=[example], **documented, **bounds)
 
 
 class OneOf(Strict):

@@ -38,7 +38,7 @@ class ScalesInputs(OneOf):
         float | None, number("Grams of extract in a litre at 20 °C.", -77.0, 943.0, 130.0), G_PER_L
     ] = None
     density_kg_per_m3: Annotated[
-        float | None, number("Density at 20 °C, in vacuum, in kg/m³.", 969.0, 1347.0, 1048.1), KG_PER_M3
+        float | None, number("Density at 20 °C, in vacuum, in kg/m³.", 968.3, 1347.4, 1048.1), KG_PER_M3
     ] = None
 
 
@@ -118,7 +118,13 @@ class AttenuationInputs(Strict):
     ] = None
     volume_l: Annotated[
         float | None,
-        number("Volume at the first reading, in litres at 20 °C; needed where there are additions.", 1e-6, 1e9, 20.0),
+        number(
+            "Volume at the first reading, in litres at 20 °C; needed where there are additions.",
+            1e-6,
+            1e9,
+            20.0,
+            held_here=True,
+        ),
         LITRES,
     ] = None
 

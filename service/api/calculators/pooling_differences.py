@@ -10,7 +10,9 @@ from service.intake.strict import Label, Strict
 from service.science.pooling import differences
 from service.science.pooling.difference_results import Estimator, IntervalName
 
-_LARGEST = 1e150
+_LARGEST = 1e12
+_SMALLEST = 1e-12
+"""Of a standard error: households a million million times apart in weight are a slip of the pen."""
 
 
 class DifferenceInputs(Strict):
@@ -19,14 +21,22 @@ class DifferenceInputs(Strict):
     label: StudyLabel
     household: Household = None
     difference: Annotated[
-        float, number("Treatment less control, in any unit, all rows alike.", -_LARGEST, _LARGEST, -0.004)
+        float,
+        number("Treatment less control, in any unit, all rows alike.", -_LARGEST, _LARGEST, -0.004, held_here=True),
     ]
     standard_error: Annotated[
         float | None,
-        number("Standard error of that difference from reading alone, in its unit; above 0.", 0.0, _LARGEST, 0.0014),
+        number(
+            "Standard error of that difference from reading alone, in its unit.",
+            _SMALLEST,
+            _LARGEST,
+            0.0014,
+            held_here=True,
+        ),
     ] = None
     moderator: Annotated[
-        float | None, number("A condition as a number, such as the pitching temperature.", -_LARGEST, _LARGEST, 24.0)
+        float | None,
+        number("A condition as a number, such as the pitching temperature.", -_LARGEST, _LARGEST, 24.0, held_here=True),
     ] = None
     group: Annotated[
         Label | None, Field(description="A condition as a name, shared with other households.", examples=["pot still"])
@@ -61,7 +71,13 @@ class PooledDifferencesInputs(Strict):
     confidence: Confidence = 0.95
     smallest_difference_that_matters: Annotated[
         float | None,
-        number("Smallest difference that matters, chosen beforehand: gives the verdict.", 0.0, _LARGEST, 0.002),
+        number(
+            "Smallest difference that matters, chosen beforehand: gives the verdict.",
+            0.0,
+            _LARGEST,
+            0.002,
+            held_here=True,
+        ),
     ] = None
 
 

@@ -44,10 +44,12 @@ class StrengthInputs(OneOf):
         float, number("Sugar, wood extract and colour in it, g/L: above 0 is refused.", 0.0, 2000.0, 0.0), G_PER_L
     ] = 0.0
     reading_uncertainty_percent: Annotated[
-        float, number("Standard uncertainty of the reading, % vol; 0.5 for 1 % divisions.", 0.0, 20.0, 0.5), STRENGTH
+        float,
+        number("Standard uncertainty of the reading, % vol; 0.5 for 1 % divisions.", 0.0, 20.0, 0.5, held_here=True),
+        STRENGTH,
     ] = 0.5
     density_uncertainty_kg_per_m3: Annotated[
-        float, number("Standard uncertainty of the density, kg/m³.", 0.0, 50.0, 0.1), KG_PER_M3
+        float, number("Standard uncertainty of the density, kg/m³.", 0.0, 50.0, 0.1, held_here=True), KG_PER_M3
     ] = 0.1
     thermometer_uncertainty_c: ThermometerUncertainty = 0.5
 

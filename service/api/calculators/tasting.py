@@ -16,11 +16,6 @@ from service.science.keyed_stream import SEED_BYTES, seed_from
 from service.science.serving import Balance, Presentation, serving_plan
 from service.science.trial_methods import METHODS
 
-Pour = Annotated[
-    float, number("Poured into each glass, in mL; 15 is plenty for a comparison.", 0.1, 1000.0, 15), MILLILITRES
-]
-Strength = Annotated[float, number("Strength as served, % vol.", 0.0, 100.0, 20), STRENGTH]
-
 
 class AlcoholLoadInputs(Strict):
     """A tasting plan for one taster."""
@@ -29,8 +24,10 @@ class AlcoholLoadInputs(Strict):
     glasses_per_presentation: Annotated[
         int, number("Glasses in one presentation: 3 in a triangle or duo-trio, 2 in a pair, 4 in a tetrad.", 1, 20, 3)
     ]
-    pour_ml: Pour
-    abv_percent: Strength
+    pour_ml: Annotated[
+        float, number("Poured into each glass, in mL; 15 is plenty for a comparison.", 0.1, 1000.0, 15), MILLILITRES
+    ]
+    abv_percent: Annotated[float, number("Strength as served, % vol.", 0.0, 100.0, 20), STRENGTH]
     swallowed_fraction: Annotated[
         float, number("Share of the pour that is swallowed; below 1 where tasters spit. Your own guess.", 0.0, 1.0, 1.0)
     ] = 1.0
@@ -110,10 +107,16 @@ class ServingPlanInputs(Strict):
         Literal["a", "b"],
         Field(description="For two_afc and three_afc: which of the two arms should have more of what is asked for."),
     ] = "b"
-    pour_ml: Annotated[Pour | None, Field(description="Poured into each glass, in mL: for the alcohol count.")] = None
-    abv_percent: Annotated[Strength | None, Field(description="Strength as served, % vol: for the alcohol count.")] = (
-        None
-    )
+    pour_ml: Annotated[
+        float | None,
+        number("Poured into each glass, in mL: for the alcohol count.", 0.1, 1000.0, 15, held_here=True),
+        MILLILITRES,
+    ] = None
+    abv_percent: Annotated[
+        float | None,
+        number("Strength as served, % vol: for the alcohol count.", 0.0, 100.0, 20, held_here=True),
+        STRENGTH,
+    ] = None
 
 
 class Glass(Result):
