@@ -42,6 +42,14 @@ class Field:
         return " ".join([*([f"{self.id}-hint"] if self.hint else []), *([f"{self.id}-wrong"] if self.faults else [])])
 
 
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Fields that stand together: several single ones, or one group or list of rows."""
+
+    single: bool
+    names: list[str]
+
+
 @dataclass(slots=True)
 class Form:
     """A form over one model, filled in as far as it was."""
@@ -120,6 +128,17 @@ class Form:
             if "properties" in each:
                 return [f"{above}.{key}" if above else key for key in each["properties"]]
         return []
+
+    def blocks(self) -> list[Block]:
+        """Part the form's fields, in the model's order, into those that stand together."""
+        found: list[Block] = []
+        for name in self.names():
+            single = self.kind(name) not in {"group", "rows"}
+            if single and found and found[-1].single:
+                found[-1].names.append(name)
+            else:
+                found.append(Block(single, [name]))
+        return found
 
     def rows(self, name: str) -> list[str]:
         """List the rows at a place: those filled in, and some to fill."""

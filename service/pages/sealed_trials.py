@@ -24,7 +24,7 @@ from service.intake.submission import owned
 from service.intake.trial_opening import Opened, open_trial
 from service.intake.trial_results import sealed_trials_shown
 from service.pages.forms import Form
-from service.pages.layout import PRIVATE, SECRET, page, prefix, see_other
+from service.pages.layout import PRIVATE, SECRET, page, see_other
 from service.pages.posted import Signed
 from service.pages.sessions import Present, Visitor
 from service.pages.take_part import somebody
@@ -160,7 +160,8 @@ def _origin(request: Request) -> str:
     host, port = request.scope.get("server") or ("127.0.0.1", 80)
     scheme = request.url.scheme
     named = f"[{host}]" if ":" in host else host
-    return f"{scheme}://{named}{prefix(request)}" if (scheme, port) in _PLAIN_PORTS else f"{scheme}://{named}:{port}"
+    plain = port is None or (scheme, port) in _PLAIN_PORTS
+    return f"{scheme}://{named}" if plain else f"{scheme}://{named}:{port}"
 
 
 @router.post("/take-part/replications/{replication_id}/trials/{trial_id}/close")

@@ -136,8 +136,9 @@ def count_of(number: int, one: str, many: str | None = None) -> str:
 
 
 def sentence(text: str) -> str:
-    """Begin with a capital, leaving the rest as it is."""
-    return text if text[1:2].isupper() else f"{text[:1].upper()}{text[1:]}"
+    """Begin with a capital, but leave pH, and a field's own name, as they are."""
+    as_it_is = text[1:2].isupper() or "_" in text.partition(" ")[0]
+    return text if as_it_is else f"{text[:1].upper()}{text[1:]}"
 
 
 def split_point(name: str | None) -> str:
