@@ -58,10 +58,10 @@ def _any_time(result: PooledDifferences) -> str:
         return ""
     words = plain_words.evidence_words(bound.e_value)
     if bound.low is None or bound.high is None:
-        return f"However often it is looked at, the evidence for a difference is: {words}."
+        return f"However often it is looked at, the evidence for a difference: {words}."
     return (
         f"However often it is looked at: from {_signed(bound.low)} to {_signed(bound.high)}; the evidence for a "
-        f"difference is: {words}."
+        f"difference: {words}."
     )
 
 

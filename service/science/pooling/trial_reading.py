@@ -56,7 +56,7 @@ def _counts(result: PooledTrials) -> str:
 
 
 def _evidence(result: PooledTrials) -> str:
-    return f"However often it is looked at, the evidence that someone can tell is: {result.any_time.words}."
+    return f"However often it is looked at, the evidence that someone can tell: {result.any_time.words}."
 
 
 def _size(result: PooledTrials) -> str:

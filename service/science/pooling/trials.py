@@ -209,7 +209,7 @@ def _too_few(enough: int) -> str:
     if enough >= FEWEST_HOUSEHOLDS_FOR_T:
         return "all households have the same proportion, which bounds nothing: rounding or copies?"
     return (
-        f"{enough} households with {FEWEST_PRESENTATIONS_FOR_T} or more presentations; "
+        f"{enough} household{'' if enough == 1 else 's'} with {FEWEST_PRESENTATIONS_FOR_T} or more presentations; "
         f"{FEWEST_HOUSEHOLDS_FOR_T} are needed"
     )
 

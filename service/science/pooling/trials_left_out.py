@@ -21,8 +21,7 @@ from service.science.pooling.verdict import Verdict, verdict
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-MOST_REFITTED = 100
-MOST_REFITTED_OVER_METHODS = 30
+MOST_REFITTED = 30
 """With more households no single one moves the estimate visibly; their evidence is still given."""
 
 FEWEST_HOUSEHOLDS_FOR_T = 8
@@ -49,7 +48,7 @@ def leave_one_out(rows: Rows, units: Units, level: float, alone: FloorModel | No
     -------
     tuple of TrialsLeftOut
         Empty below three households. The estimate is the proportion discriminating, or with several methods the mean
-        of |d'|; it is None in pools of more than `MOST_REFITTED` (`MOST_REFITTED_OVER_METHODS`) households.
+        of |d'|; it is None in pools of more than `MOST_REFITTED` households.
 
     """
     k = rows.households
@@ -57,8 +56,7 @@ def leave_one_out(rows: Rows, units: Units, level: float, alone: FloorModel | No
         return ()
     e_values = evidence_without(units, k)
     p_values = _null_without(rows, units)
-    most = MOST_REFITTED if alone is not None else MOST_REFITTED_OVER_METHODS
-    estimates = _estimates(rows, units, level, alone) if k <= most else [NOTHING] * k
+    estimates = _estimates(rows, units, level, alone) if k <= MOST_REFITTED else [NOTHING] * k
     return tuple(
         TrialsLeftOut(label, name, e.estimate, e.low, e.high, p_value, e_value)
         for label, name, e, p_value, e_value in zip(
