@@ -122,7 +122,7 @@ class _Exchange:
                 headers += cors.headers_for(self.scope)
             message["headers"] = headers
         elif self.is_head and message["type"] == "http.response.body":
-            message = {"type": "http.response.body", "body": b"", "more_body": False}
+            message = {"type": "http.response.body", "body": b"", "more_body": message.get("more_body", False)}
         await self.send(message)
 
 

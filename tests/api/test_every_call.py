@@ -155,10 +155,11 @@ def test_a_failure_is_logged_with_its_trace_for_us_alone(sqlite_client, asked, l
     assert request["status"] == 500
 
 
-@pytest.mark.parametrize("path", ["/v1/questions", "/v1/questions/{slug}/evidence", "/v1/nothing", "/v1/me", "/docs"])
-def test_head_is_get_without_the_body(sqlite_client, asked, path):
-    path = path.format(slug=asked[1])
+@pytest.mark.parametrize("path", [*PUBLIC, "/v1/questions/{slug}/data-package", "/v1/nothing", "/v1/me", "/docs"])
+def test_head_is_get_without_the_body(sqlite_client, asked, caplog, path):
+    path = path.format(slug=asked[1], id=asked[2])
     head, get = sqlite_client.head(path), sqlite_client.get(path)
+    assert not [record for record in caplog.records if record.name == "manybatch.failures"]
     assert head.content == b""
     assert head.status_code == get.status_code
     own = {"x-request-id"} | ({"content-length"} if get.status_code >= 400 else set())
