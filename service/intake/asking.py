@@ -51,6 +51,13 @@ def add_protocol(
     """
     if contributor.id != question.author_id and not contributor.is_steward:
         raise Refused("only the question's author or a steward publishes its protocols", kind="forbidden")
+    return publish_protocol(session, contributor, question, document)
+
+
+def publish_protocol(
+    session: Session, contributor: Contributor, question: Question, document: ProtocolDocument
+) -> ProtocolVersion:
+    """Publish a protocol, whoever does it; refuse as `add_protocol` does, but for who may."""
     asked = question_document(question)
     check_protocol(asked, document)
     _refuse_another_primary(session, question, asked, document)

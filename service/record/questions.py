@@ -32,8 +32,9 @@ def add(
     factor: str,
     stage: Stage,
     arms: Sequence[Mapping[str, Any]],
+    question_id: UUID | None = None,
 ) -> Question:
-    """Publish a question.
+    """Publish a question; one that is loaded from elsewhere keeps its identifier.
 
     Raises
     ------
@@ -55,7 +56,7 @@ def add(
         "arms": listed,
         "author": str(author.id),
     }
-    question_id = uuid7()
+    question_id = question_id or uuid7()
     entry = ledger.append(session, kind="question", subject=str(question_id), content=shown, question_id=question_id)
     # The head is ours until we commit, and every question is written under it: whoever took the slug meanwhile is seen.
     if session.execute(taken).first() is not None:

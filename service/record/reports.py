@@ -23,10 +23,21 @@ class Leanings:
     neither: int
 
 
-def add(session: Session, *, question: Question, contributor: Contributor, leans: Leaning, text: str) -> QuestionReport:
-    """Write an impression down; raise Conflict where the question isn't open, or the contributor was erased."""
+def add(
+    session: Session,
+    *,
+    question: Question,
+    contributor: Contributor,
+    leans: Leaning,
+    text: str,
+    report_id: UUID | None = None,
+) -> QuestionReport:
+    """Write an impression down; raise Conflict where the question isn't open, or the contributor was erased.
+
+    One that is loaded from elsewhere keeps its identifier.
+    """
     contributors.refuse_erased(session, contributor.id)
-    report_id = uuid7()
+    report_id = report_id or uuid7()
     entry = ledger.append(
         session,
         kind="report",
