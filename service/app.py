@@ -39,6 +39,7 @@ from service.api.routing import methods_at
 from service.api.storage import Storage
 from service.intake.refusals import Refused
 from service.pages.layout import refusal, wants_a_page
+from service.pages.links_back import LinksBack
 from service.pages.routes import ROUTERS as PAGES
 from service.record.database import Database
 from service.record.errors import RecordError
@@ -92,6 +93,7 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
         # Each route knows its whole path already: taken as they are, they match in a fraction of the time that routers
         # within routers take.
         api.router.routes.extend(router.routes)
+    api.add_middleware(LinksBack, public_url=settings.public_url)
     api.openapi = lambda: openapi.openapi_text(api)  # type: ignore[method-assign]
     _explain_refusals(api)
     return api

@@ -81,6 +81,11 @@ def measured(value: float | bool, name: str) -> str:  # noqa: FBT001  a yes or n
     return gravity(value) if name.endswith("_sg") else figure(value)
 
 
+def grams(value: float) -> str:
+    """Write an amount of alcohol, which nobody knows to better than a tenth of a gram."""
+    return f"{value:.1f} g" if 0 < value < 10 else f"{value:.0f} g"
+
+
 def shown(value: object) -> str:
     """Write a value that can be text, a number, or true or false."""
     return figure(value) if isinstance(value, (int, float)) else str(value)

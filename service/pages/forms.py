@@ -18,6 +18,7 @@ from service.pages.wording import choice
 
 _BLANK_ROWS = 1
 _MOST_ROWS = 200
+_A_MOMENT = "2026-05-01T18:00+02:00"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ class Form:
             name=name,
             kind=kind,
             label=label or labelled(key),
-            unit=unit_of(key) if kind == "number" else "",
+            unit=unit_of(key) if kind in {"number", "anything"} else "",
             hint=hint or _hint(self.schema, node),
             usual=_usual(node),
             needed=self._is_needed(name) if needed is None else needed,
@@ -196,9 +197,13 @@ def _schema_of(model: type[BaseModel]) -> Schema:
 
 def _hint(schema: Schema, node: Node) -> str:
     said = node.get("description") or next((c["description"] for c in schema.choices(node) if _says(c)), "")
-    usual = next((value for value in node.get("examples", ()) if isinstance(value, str)), "")
+    usual = next((value for value in node.get("examples", ()) if isinstance(value, str)), _moment(schema, node))
     example = f" For example: {usual}." if usual and schema.kind(node) == "text" else ""
     return f"{said.replace('`', '')}{example}".strip()
+
+
+def _moment(schema: Schema, node: Node) -> str:
+    return _A_MOMENT if any(each.get("format") == "date-time" for each in schema.choices(node)) else ""
 
 
 def _says(node: Node) -> bool:

@@ -154,6 +154,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "day": figures.day,
     "figure": figures.figure,
     "flag": flag,
+    "grams": figures.grams,
     "gravity": figures.gravity,
     "labelled": fields.labelled,
     "measured": figures.measured,

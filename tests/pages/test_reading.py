@@ -154,6 +154,23 @@ def test_pages_link_their_data(reader, asked):
         assert reader.client.get(data).status_code == 200
 
 
+def test_data_link_their_pages(reader, asked):
+    village, person, slug = asked
+    made = village.submitted(person, replication(slug))
+    data = {
+        f"/v1/questions/{slug}": f"/questions/{slug}",
+        f"/v1/questions/{slug}/evidence": f"/questions/{slug}",
+        f"/v1/replications/{made['id']}": f"/replications/{made['id']}",
+        "/v1/calculators": "/calculators",
+        "/v1/calculators/gravity/scales?sg=1.05": "/calculators/gravity",
+    }
+    for path, page in data.items():
+        answer = reader.client.get(path)
+        assert f'<{page}>; rel="alternate"; type="text/html"' in answer.headers["link"].split(", ")
+        assert reader.page(page)
+    assert "alternate" not in str(reader.client.get("/v1/questions/none").headers)
+
+
 def test_links_are_built_from_the_public_url_and_not_from_host(sqlite, join):
     client = join(sqlite, public_url="https://pool.example/many")
     village = Community(client)

@@ -1,5 +1,7 @@
 import re
 
+from service.api.security import hashed
+from service.record import contributors
 from tests.pages.reader import Reader
 
 
@@ -67,17 +69,22 @@ def test_nobody_is_sent_to_another_site(reader):
 
 
 def test_a_replaced_token_signs_nobody_in(reader, sqlite):
-    reader.begin()
-    from sqlalchemy import text  # noqa: PLC0415
-
+    token = re.search(r'class="token"[^>]*>([^<]+)<', reader.send("/take-part/begin", {"display_name": "A"}).text)[1]
     with sqlite.write() as session:
-        session.execute(text("UPDATE contributor SET token_hash = NULL"))
+        person = contributors.by_token_hash(session, hashed(token))
+        contributors.set_token_hash(session, person, None)
     assert "Sign in" in reader.page("/take-part").text
 
 
 def test_a_name_that_cannot_be_taken_is_refused_beside_its_field(reader):
     seen = reader.sent("/take-part/begin", {"display_name": "x" * 81}, 422)
     assert [each["name"] for each in seen.each("input") if each.get("aria-invalid")] == ["display_name"]
+
+
+def test_newcomers_are_counted_as_those_of_the_interface_are(sqlite, join):
+    reader = Reader(join(sqlite, rate_limits="on"))
+    answer = reader.send("/take-part/begin", {"display_name": "A"})
+    assert answer.headers["ratelimit"].startswith('"newcomers"')
 
 
 def test_what_is_no_form_is_refused(reader):
