@@ -36,12 +36,14 @@ def replications(session: Session, held: Held) -> Iterator[dict[str, Any]]:
 def _replication(
     start: Start, question: str, registered_at: datetime | None, documents: Mapping[UUID, Mapping[str, Any]]
 ) -> dict[str, Any]:
-    """Make a row; what was never submitted is counted as started, and its arms are all that is told of it."""
+    """Make a row; of what was never submitted no more is told than what the answer counts it by."""
     row = {
         "replication": start.replication_id,
         "question": question,
         "protocol_version": start.protocol_version,
         "state": start.state,
+        "household": start.household_id,
+        "vouched": start.vouched,
         "plan_control": start.plan.get("control"),
         "plan_treatment": start.plan.get("treatment"),
         "started_position": start.started_position,
@@ -58,7 +60,7 @@ def _replication(
     document = documents.get(start.replication_id, {})
     plan = {f"plan_{name}": start.plan.get(name) for name in _REST_OF_PLAN}
     told = {name: document.get(name) for name in _TOLD}
-    return row | plan | told | {"household": start.household_id, "vouched": start.vouched}
+    return row | plan | told
 
 
 _REST_OF_PLAN = ("method", "presentations", "primary_outcome", "significance")

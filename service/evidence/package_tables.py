@@ -150,7 +150,11 @@ TABLES: Sequence[Table] = (
             _REPLICATION,
             ("question", "string", "Slug of the question whose protocol it follows."),
             ("protocol_version", "integer", "Of that question."),
-            ("state", "string", "registered (nothing more is told before submission), submitted, withdrawn, ..."),
+            (
+                "state",
+                "string",
+                "registered (before submission nothing but the arms is told), submitted, withdrawn, ...",
+            ),
             _HOUSEHOLD,
             ("vouched", "boolean", "A steward vouches for the contributor."),
             ("plan_method", "string", "Planned test."),

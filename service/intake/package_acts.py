@@ -90,8 +90,9 @@ class Acts:
             return Act(leaf.position, leaf.kind, leaf.subject, leaf.at, content)
         if leaf.kind != "registration" or row is None:
             return None
-        somebody = UUID(leaf.subject)
-        member = Member(id=uuid5(somebody, "contributor"), household_id=uuid5(somebody, "household"), display_name=NAME)
+        member = Member(
+            id=uuid5(UUID(leaf.subject), "contributor"), household_id=UUID(row["household"]), display_name=NAME
+        )
         version = int(row["protocol_version"])
         plan = {arm: row[f"plan_{arm}"] for arm in ("control", "treatment") if row[f"plan_{arm}"]}
         document = {"question": row["question"], "protocol_version": version, "state": "registered", "plan": plan}

@@ -160,7 +160,12 @@ def test_what_was_never_submitted_is_counted_and_not_shown(session, question, fi
     data = packed(session, question)
     assert b"between us" not in data
     (row,) = table(data, "replications.csv")
-    assert (row["replication"], row["state"], row["household"], row["kitchen"]) == (str(begun.id), "registered", "", "")
+    assert (row["replication"], row["state"], row["household"]) == (
+        str(begun.id),
+        "registered",
+        str(begun.household_id),
+    )
+    assert (row["kitchen"], row["notes"], row["plan_method"]) == ("", "", "")
     shown = {row["kind"]: row["showing"] for row in table(data, "ledger.csv")}
     assert shown == {"question": "shown", "protocol": "shown", "registration": "withheld"}
     report = archive.check(file(data))
