@@ -92,17 +92,18 @@ async def read_family(request: Request, family: str) -> Response:
         for member in members
     ]
     title, summary = _title(family)
-    status = 422 if any(each.form.wrong for each in shown) else 200
+    wrong = any(each.form.wrong for each in shown)
     return page(
         request,
         "calculator_family.html",
-        status=status,
+        status=422 if wrong else 200,
         headers={**_KEPT, **alternate(request, _data(asked, shown))},
         family=family,
         title=title,
         summary=summary,
         shown=shown,
         asked=asked,
+        wrong=wrong,
     )
 
 

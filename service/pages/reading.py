@@ -66,6 +66,7 @@ class Asked:
     protocol_version: int | None
     lines: list[Line]
     following: int | None
+    merged_into: str | None
 
     @property
     def goals(self) -> list[str]:
@@ -119,6 +120,7 @@ def asked(request: Request, session: "Session", question: "Question", query: Evi
         protocol_version=newest.version if newest else None,
         lines=lines,
         following=following,
+        merged_into=questions.get(session, question.merged_into_id).slug if question.merged_into_id else None,
     )
 
 

@@ -7,7 +7,10 @@ import pytest
 from pydantic import SecretStr
 
 from seed_demo.load import load
+from service.api.security import hashed, new_secret
+from service.record import contributors
 from service.record.database import Database
+from tests.api.community import Person
 from tests.api.conftest import join, portal, sqlite, sqlite_client, village  # noqa: F401  the doors' own fixtures
 from tests.api.kitchen import Kitchen
 from tests.api.server import Server, start
@@ -37,6 +40,15 @@ def reader(sqlite_client) -> Reader:  # noqa: F811
 def kitchen(sqlite, join) -> Kitchen:  # noqa: F811
     """Give a kitchen whose host can seal trials."""
     return Kitchen(join(sqlite, sealing_key=SecretStr(SEALING_KEY)))
+
+
+@pytest.fixture
+def steward(sqlite) -> Person:  # noqa: F811
+    """Give a steward of the record on SQLite."""
+    token = new_secret()
+    with sqlite.write() as session:
+        made = contributors.create(session, display_name="Steward", token_hash=hashed(token), steward=True)
+        return Person(str(made.id), token)
 
 
 @pytest.fixture(scope="session")

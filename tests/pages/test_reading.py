@@ -124,6 +124,35 @@ def test_what_was_not_submitted_is_nobodys_business(reader, asked):
     assert reader.get(f"/replications/{made['id']}").status_code == 404
 
 
+def test_a_question_without_a_protocol_asks_nobody_to_take_part(reader, village):
+    slug = village.question(village.person())
+    seen = reader.page(f"/questions/{slug}")
+    assert "No protocol has been published yet" in seen.text
+    assert f"/questions/{slug}/take-part" not in [link["href"] for link in seen.each("a")]
+    assert reader.get(f"/questions/{slug}/take-part").status_code == 404
+
+
+def test_a_merged_question_says_where_it_went(reader, village, steward):
+    person = village.person()
+    slug, into = village.asked(person), village.asked(person)
+    body = {"into": into, "reason": "the same claim"}
+    answer = village.client.post(f"/v1/questions/{slug}/merge", json=body, headers=steward.headers)
+    assert answer.status_code == 200, answer.text
+    seen = reader.page(f"/questions/{slug}")
+    assert "nothing new is taken" in seen.text
+    assert f"/questions/{into}" in [link["href"] for link in seen.each("a")]
+
+
+def test_what_was_retracted_is_said(reader, asked, steward):
+    village, _, slug = asked
+    made = [village.submitted(village.person(), replication(slug, (6, 12))) for _ in range(2)]
+    body = {"category": "mixed_up", "reason": "the buckets were swapped"}
+    answer = village.client.post(f"/v1/replications/{made[0]['id']}/retract", json=body, headers=steward.headers)
+    assert answer.status_code == 200, answer.text
+    assert "was retracted" in reader.page(f"/replications/{made[0]['id']}").text
+    assert "retracted" in reader.page(f"/questions/{slug}").text
+
+
 def test_every_replication_of_a_question_is_listed(reader, asked, monkeypatch):
     monkeypatch.setattr(reading, "_MOST_LISTED", 3)
     village, _, slug = asked
