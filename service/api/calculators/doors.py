@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import Body
+from fastapi import APIRouter, Body
 from pydantic import BaseModel, ConfigDict, Field, create_model
 from starlette.responses import Response
 
@@ -10,10 +10,10 @@ from service.api.calculators import calls
 from service.api.calculators.catalogue import CALCULATORS
 from service.api.calculators.columns import scalars_of
 from service.api.calculators.registry import Calculator
-from service.api.calculators.router import CalculatorRouter, Endpoint
+from service.api.calculators.router import Addresses, CalculatorRoute, Endpoint
 from service.api.routing import CSV, JSON, Route
 
-router = CalculatorRouter(prefix="/v1/calculators", tags=["calculators"])
+router = APIRouter(prefix="/v1/calculators", route_class=CalculatorRoute, tags=["calculators"])
 
 
 class MethodNote(BaseModel):
@@ -143,4 +143,4 @@ router.add_api_route(
 )
 for _calculator in CALCULATORS:
     _mount(_calculator)
-router.index()
+router.routes.insert(0, Addresses(router.routes))

@@ -195,7 +195,6 @@ GRAVITY_CALCULATORS = (
         sources=(ICUMSA, GLASS, "Aguilera, Wright & Bean 2008, Meas. Sci. Technol. 19:015104", GUM),
         example={"reading_sg": 1.048, "sample_c": 28},
         cautions=_hydrometer_cautions,
-        remembered=True,
     ),
     Calculator(
         name="gravity/refractometer",
@@ -220,7 +219,6 @@ GRAVITY_CALCULATORS = (
             GUM,
         ),
         example={"original_plato": 20, "reading_plato": 9},
-        remembered=True,
     ),
     Calculator(
         name="gravity/attenuation",

@@ -154,7 +154,6 @@ PROOFING_CALCULATORS = (
         sources=(OIML_R22, GLASS, PROOF, GUM),
         example={"reading_abv_percent": 42, "sample_c": 25},
         cautions=(OBSCURED, *SPIRIT),
-        remembered=True,
     ),
     Calculator(
         name="proofing/dilution",

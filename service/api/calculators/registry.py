@@ -2,17 +2,18 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache, partial
+from functools import partial
 from typing import Any
 
 import numpy as np
 from pydantic_core import to_json
 
 from service.api.calculators.columns import ColumnsOf, column_model, every_needed_input_is_scalar
+from service.api.calculators.memory import Memory
 from service.api.calculators.results import Result, Taker, taker
 from service.intake.strict import Strict
 
-_REMEMBERED = 1024
+_REMEMBERED = 512
 
 _INF_AS_NULL = partial(to_json, inf_nan_mode="null")
 
@@ -24,8 +25,8 @@ class Calculator:
     `compute` takes the inputs, each a number or (for columns) an array, and returns an object with the attributes that
     `result` names. `reading` puts one calculation into words, where the science hasn't. `cautions` says what can hurt:
     always the same, or by the inputs. `complete` fills in what the caller left to the service, such as a seed.
-    `single` marks science that takes no arrays; `heavy` what would keep the other callers waiting, always or by the
-    inputs; `remembered` what is dear beside the call itself, and asked for with the same few figures again and again.
+    `single` marks science that takes no arrays, and `heavy` what would keep the other callers waiting, always or by the
+    inputs. Where numbers and words are enough to ask, the last answers are remembered.
     """
 
     name: str
@@ -42,11 +43,10 @@ class Calculator:
     complete: Callable[[Any], Strict] | None = None
     single: bool = False
     heavy: bool | Callable[[Any], bool] = False
-    remembered: bool = False
     answers_get: bool = field(init=False)
     takes_columns: bool = field(init=False)
     body: type[Strict] = field(init=False)
-    _once: Callable[[Any], object] = field(init=False)
+    _memory: Memory = field(init=False)
     _take: Taker = field(init=False)
     _method: bytes = field(init=False)
     _cautions: bytes = field(init=False)
@@ -58,7 +58,7 @@ class Calculator:
             "answers_get": answers_get,
             "takes_columns": takes_columns,
             "body": column_model(self.inputs) if takes_columns else self.inputs,
-            "_once": lru_cache(maxsize=_REMEMBERED)(self.compute) if self.remembered else self.compute,
+            "_memory": Memory(_REMEMBERED),
             "_take": taker(self.result, without={"reading"} if self.reading else set()),
             "_method": to_json({"summary": self.method, "sources": list(self.sources)}),
             "_cautions": b"" if callable(self.cautions) else to_json(list(self.cautions)),
@@ -75,11 +75,16 @@ class Calculator:
         if self.complete is not None:
             inputs = self.complete(inputs)
         understood = inputs.__pydantic_serializer__.to_json(inputs, exclude_none=True)
-        return b'{"inputs":%b,%b' % (understood, self._rendered(inputs, self.result_of(inputs)))
+        answer = self._memory.recall(understood)
+        if answer is None:
+            answer = b'{"inputs":%b,%b' % (understood, self._rendered(inputs, self.result_of(inputs)))
+            if self.answers_get:
+                self._memory.keep(understood, answer)
+        return answer
 
     def result_of(self, inputs: Strict) -> dict[str, Any]:
         """Calculate once and return the plain result."""
-        computed = self._once(inputs)
+        computed = self.compute(inputs)
         result: dict[str, Any] = self._take(computed)
         if self.reading is not None:
             result["reading"] = self.reading(inputs, computed)

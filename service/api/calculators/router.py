@@ -1,13 +1,13 @@
-"""Finds a calculator by its exact address: trying fifty routes in turn would cost more than most calculations."""
+"""Finds a calculator by its exact address: trying forty routes in turn would cost more than most calculations."""
 
 import inspect
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Iterable
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
-from starlette.routing import Match
+from starlette.routing import BaseRoute, Match
 
 from service.api.calculators.calls import Handler
 from service.api.routing import Route
@@ -28,45 +28,48 @@ class Endpoint:
 
 
 class CalculatorRoute(Route):
-    """A route to an `Endpoint`: the framework's own reading of bodies and queries is laxer and slower."""
+    """Documents an `Endpoint`; the way to it is `Addresses`."""
 
     endpoint: Endpoint
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        """Call the endpoint with the request as it is."""
+        """Call the endpoint with the request as it is: the framework's own reading is laxer and slower."""
         return self.endpoint.__call__
 
+    def matches(self, scope: Any) -> tuple[Match, Any]:  # noqa: ANN401  an ASGI scope is any mapping
+        """Leave it to the table, so that this route costs next to nothing when the others are tried."""
+        del scope
+        return Match.NONE, {}
 
-class CalculatorRouter(APIRouter):
-    """Routes by table where an address is in it, and as any router where not."""
 
-    def __init__(self, **settings: Any) -> None:  # noqa: ANN401  the framework's own
-        super().__init__(route_class=CalculatorRoute, **settings)
-        self._table: dict[str, dict[str, tuple[CalculatorRoute, Handler]]] = {}
+class Addresses(BaseRoute):
+    """One route to all calculators, by a table."""
 
-    def index(self) -> None:
-        """Build the table; to be called when all routes are there."""
-        for route in self.routes:
+    def __init__(self, routes: Iterable[BaseRoute]) -> None:
+        self._table: dict[str, dict[str, CalculatorRoute]] = {}
+        for route in routes:
             if isinstance(route, CalculatorRoute):
                 for method in route.methods or ():
-                    self._table.setdefault(route.path, {})[method] = (route, route.endpoint.handler)
+                    self._table.setdefault(route.path, {})[method] = route
 
-    def matches(self, scope: Any) -> tuple[Match, Any]:  # noqa: ANN401  an ASGI scope is any mapping
-        """Say whether an address is one of these."""
-        methods = self._table.get(scope["path"])
-        if methods is None:
-            elsewhere = not scope.get("root_path") and not scope["path"].startswith(self.prefix)
-            return (Match.NONE, {}) if elsewhere else super().matches(scope)
+    def matches(self, scope: Any) -> tuple[Match, Any]:  # noqa: ANN401
+        """Say whether an address is one of these, and takes the method."""
+        methods = self._table.get(_path_of(scope))
+        if methods is None or scope["type"] != "http":
+            return Match.NONE, {}
         return (Match.FULL if scope["method"] in methods else Match.PARTIAL), {}
 
     async def handle(self, scope: Any, receive: Any, send: Any) -> None:  # noqa: ANN401  ASGI
         """Answer a request that `matches` took."""
-        methods = self._table.get(scope["path"])
-        if methods is None:
-            await super().handle(scope, receive, send)
-            return
-        if scope["method"] not in methods:
+        methods = self._table[_path_of(scope)]
+        route = methods.get(scope["method"])
+        if route is None:
             raise HTTPException(405, headers={"Allow": ", ".join(sorted(methods))})
-        scope["route"], handler = methods[scope["method"]]
-        response = await handler(Request(scope, receive))
+        scope["route"] = route
+        response = await route.endpoint.handler(Request(scope, receive))
         await response(scope, receive, send)
+
+
+def _path_of(scope: Any) -> str:  # noqa: ANN401
+    path: str = scope["path"]
+    return path.removeprefix(scope.get("root_path", ""))

@@ -254,7 +254,6 @@ TASTING_CALCULATORS = (
         ),
         example={"presentations": 12, "glasses_per_presentation": 3, "pour_ml": 15, "abv_percent": 20},
         cautions=(DRINKING,),
-        remembered=True,
     ),
     Calculator(
         name="tasting/serving-plan",

@@ -155,7 +155,6 @@ TRIAL_CALCULATORS = (
         "error.",
         sources=("ISO 4120:2004, table A.2; ISO 5495:2005, table A.3 (similarity)", CLOPPER_PEARSON),
         example={"method": "triangle", "presented": 60, "correct": 21, "tasters": 60},
-        remembered=True,
     ),
     Calculator(
         name="trial/sequential",

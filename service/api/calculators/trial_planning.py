@@ -140,6 +140,5 @@ PLANNING_CALCULATORS = (
         cautions=(DRINKING,),
         single=True,
         heavy=_takes_long,
-        remembered=True,
     ),
 )

@@ -88,7 +88,6 @@ WORD_CALCULATORS = (
         "interval.",
         sources=(BINOMIAL, CLOPPER_PEARSON),
         example={"presented": 12, "preferred_a": 8, "no_preference": 1},
-        remembered=True,
     ),
     Calculator(
         name="trial/descriptors",
