@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from seed_demo.load import load
-from service import __version__, client_commands
+from service import __version__, client_commands, record_commands
 from service.api.security import hashed, new_secret
 from service.evidence.answer import answer
 from service.evidence.filters import Filters
@@ -23,6 +23,7 @@ app = typer.Typer(no_args_is_help=True, help="Pooled blind comparisons for ferme
 stewards = typer.Typer(no_args_is_help=True, help="People who moderate.")
 app.add_typer(stewards, name="steward")
 client_commands.join(app)
+record_commands.join(app)
 out = Console(highlight=False)
 
 Host = Annotated[str | None, typer.Option(help="Address to listen on.")]
@@ -51,6 +52,8 @@ def _listen(settings: Settings) -> None:
         log_config=None,
         access_log=False,
         server_header=False,
+        # Who is asking is for MANYBATCH_TRUSTED_PROXIES to say, and not for the server's own default.
+        proxy_headers=False,
         timeout_graceful_shutdown=20,
     )
 

@@ -11,7 +11,8 @@ from typing import Any
 from uuid import UUID, uuid5
 
 from service.intake.documents import ProtocolDocument, QuestionDocument
-from service.intake.weighing import Sent, Setting
+from service.intake.refusals import Refused
+from service.intake.weighing import Model, Sent, Setting, taken
 from service.record.archive import REPLICATIONS, Archive, Leaf, NotAPackage
 from service.record.bulk import Member
 
@@ -70,11 +71,11 @@ class Acts:
         content = json.loads(leaf.content)
         if leaf.kind == "question":
             document = {name: value for name, value in content.items() if name != "author"}
-            self._questions[leaf.subject] = QuestionDocument.model_validate(document)
+            self._questions[leaf.subject] = _known(QuestionDocument, document, leaf)
             self._slugs[content["slug"]] = leaf.subject
         elif leaf.kind == "protocol":
             protocol = content["question"], content["version"]
-            self._protocols[protocol] = ProtocolDocument.model_validate(content["document"])
+            self._protocols[protocol] = _known(ProtocolDocument, content["document"], leaf)
         elif leaf.kind in _STARTS and content["revision"] == 1:
             member = Member(id=UUID(content["contributor"]), household_id=UUID(content["household"]), display_name=NAME)
             followed = content["question"], content["protocol_version"]
@@ -104,6 +105,17 @@ class Acts:
         setting = Setting(UUID(protocol[0]), self._questions[protocol[0]], self._protocols[protocol])
         sent = Sent(UUID(leaf.subject), member.id, member.household_id, document, setting)
         return Act(leaf.position, leaf.kind, leaf.subject, leaf.at, None, sent, member)
+
+
+def _known(model: type[Model], document: Mapping[str, Any], leaf: Leaf) -> Model:
+    try:
+        return taken(model, document)
+    except Refused as refused:
+        where = refused.faults[0].pointer
+        raise NotAPackage(
+            f"The {leaf.kind} at position {leaf.position} isn't as this version of the software takes one "
+            f"({where}: {refused.faults[0].detail})."
+        ) from None
 
 
 def _merged(archives: Sequence[Archive]) -> Iterator[Leaf]:

@@ -7,6 +7,7 @@ from uuid import UUID
 from service.intake import asking, submission
 from service.intake.documents import ProtocolDocument, QuestionDocument, Revision
 from service.intake.package_acts import NAME, Act
+from service.intake.weighing import taken
 from service.record import (
     bulk,
     contributors,
@@ -42,7 +43,7 @@ def _person(session: Session, name: str, household: str | None = None) -> Contri
 
 
 def _ask(session: Session, act: Act, content: Content) -> None:
-    document = QuestionDocument.model_validate({name: value for name, value in content.items() if name != "author"})
+    document = taken(QuestionDocument, {name: value for name, value in content.items() if name != "author"})
     questions.add(
         session,
         author=_person(session, content["author"]),
@@ -58,7 +59,7 @@ def _ask(session: Session, act: Act, content: Content) -> None:
 
 def _publish(session: Session, _act: Act, content: Content) -> None:
     question = questions.get(session, UUID(content["question"]))
-    document = ProtocolDocument.model_validate(content["document"])
+    document = taken(ProtocolDocument, content["document"])
     asking.publish_protocol(session, _person(session, content["author"]), question, document)
 
 
@@ -75,7 +76,7 @@ def _impress(session: Session, act: Act, content: Content) -> None:
 
 def _amend(session: Session, act: Act, content: Content) -> None:
     owner = _person(session, content["contributor"], content["household"])
-    revision = Revision.model_validate(content["document"] | {"reason": content["reason"]})
+    revision = taken(Revision, content["document"] | {"reason": content["reason"]})
     submission.put_replication(session, owner, UUID(act.subject), revision, content["revision"] - 1)
 
 

@@ -16,7 +16,7 @@ from service.intake.documents import ProtocolDocument, QuestionDocument, Replica
 from service.intake.observations import reduce
 from service.intake.protocol_check import check
 from service.intake.refusals import Fault, Refused, invalid
-from service.intake.strict import plain
+from service.intake.strict import Strict, plain
 from service.record.bulk import NewStart
 from service.record.canonical import canonical_bytes, fingerprint
 from service.record.errors import NotCanonical
@@ -27,6 +27,7 @@ _PART = 100
 _AHEAD = 2
 
 Batch = TypeVar("Batch")
+Model = TypeVar("Model", bound=Strict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,7 @@ def weigh(sent: Sent, *, is_copy: bool = False) -> NewStart:
         It can't be taken as it is.
 
     """
-    document = _read(sent.document)
+    document = taken(ReplicationDocument, sent.document)
     setting = sent.setting
     checked = check(document, setting.question, setting.protocol)
     stored = plain(document)
@@ -92,9 +93,10 @@ def weigh(sent: Sent, *, is_copy: bool = False) -> NewStart:
     )
 
 
-def _read(document: Mapping[str, Any]) -> ReplicationDocument:
+def taken(model: type[Model], document: Mapping[str, Any]) -> Model:
+    """Take a document in as its model, or refuse it with every fault."""
     try:
-        return ReplicationDocument.model_validate(document)
+        return model.model_validate(document)
     except ValidationError as error:
         found = error.errors(include_url=False, include_context=False, include_input=False)[:_MOST_FAULTS]
         faults = [Fault("".join(f"/{step}" for step in each["loc"]), each["msg"]) for each in found]
