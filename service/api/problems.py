@@ -5,6 +5,7 @@ Problem                 raised anywhere in the doors
   faults: [Fault]       for bad input, where and what to mend
 """
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -19,6 +20,7 @@ from service.api.conditional import PRIVATE
 MEDIA_TYPE = "application/problem+json"
 SOON = {"Retry-After": "2"}
 _LONGEST_NAME = 80
+_UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +240,7 @@ class Problem(HTTPException):
             "title": self.kind.title,
             "status": self.status_code,
             "detail": self.detail,
-            "instance": f"urn:uuid:{request_id}" if len(request_id) == 36 else f"urn:request:{request_id}",
+            "instance": f"urn:{'uuid' if _UUID.fullmatch(request_id) else 'request'}:{request_id}",
         }
         if self.faults:
             body["errors"] = [fault.model_dump() for fault in self.faults]

@@ -221,6 +221,26 @@ def test_an_amendment_says_why_and_its_history_stays(client, community):
     assert community.evidence(slug)["perceivable_difference"]["correct"] == 7
 
 
+def test_of_edits_made_at_once_from_one_revision_one_is_kept(client, community):
+    person = community.person()
+    slug = community.asked(person)
+    path = f"/v1/replications/{community.submitted(person, registration(slug))['id']}"
+    calls = [
+        {
+            "method": "PUT",
+            "url": path,
+            "headers": person.headers | {"If-Match": '"r1"'},
+            "json": registration(slug, notes=f"edit {number}"),
+        }
+        for number in range(6)
+    ]
+    answers = client.together(calls)
+    assert sorted(answer.status_code for answer in answers) == [200] + [412] * 5
+    (kept,) = [answer.json() for answer in answers if answer.status_code == 200]
+    (mine,) = client.get("/v1/me/replications", headers=person.headers).json()["items"]
+    assert mine["revision"] == kept["revision"] == 2
+
+
 def test_before_any_answer_a_withdrawal_takes_out(client, community):
     person = community.person()
     slug = community.asked(person)

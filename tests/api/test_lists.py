@@ -117,6 +117,7 @@ def cursor(value):
 
 FORGED = [
     "abc",
+    "W" * 10_000,
     "~~~~",
     "%FF",
     "",
