@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import tempfile
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,30 +74,65 @@ def server(*, durable: bool = False) -> Iterator[Server]:
     if given:
         yield Server(make_url(given).set(drivername="postgresql").render_as_string(hide_password=False))
         return
-    # A socket's path must be short, whatever pytest's own temporary folder is called.
-    home = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
-    try:
-        with _started(home, () if durable else _FORGETFUL) as url:
-            yield Server(url)
-    finally:
-        shutil.rmtree(home, ignore_errors=True)
+    with cluster(() if durable else _FORGETFUL) as started:
+        started.start()
+        yield Server(started.url)
 
 
-@contextmanager
-def _started(home: Path, settings: tuple[str, ...]) -> Iterator[str]:
-    user = _unprivileged_user()
-    if user is not None:
-        shutil.chown(home, user)
-    binaries = _binaries(home, user)
-    data = home / "data"
+class Cluster:
+    """A PostgreSQL server of our own that a test may stop, kill and start, and copy into a replica."""
 
-    def run(program: str, *arguments: str) -> None:
+    def __init__(self, settings: Sequence[str] = ()) -> None:
+        # A socket's path must be short, whatever pytest's own temporary folder is called.
+        self.home = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
+        self.url = f"postgresql://postgres@/postgres?host={self.home}"
+        self._settings = settings
+        self._user = _unprivileged_user()
+        if self._user is not None:
+            shutil.chown(self.home, self._user)
+        self._binaries = _binaries(self.home, self._user)
+        self._data = self.home / "data"
+
+    def initialise(self) -> None:
+        """Make an empty server's files."""
+        options = ("-U", "postgres", "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync")
+        self._run("initdb", "-D", str(self._data), *options)
+
+    def copy_of(self, primary: "Cluster") -> None:
+        """Make the files of a streaming replica."""
+        self._run("pg_basebackup", "-h", str(primary.home), "-U", "postgres", "-D", str(self._data), "-R", "-c", "fast")
+        self._data.chmod(0o700)
+
+    def start(self) -> None:
+        """Start it, and wait until it answers."""
+        options = [f"-k {self.home}", "-c listen_addresses=''", *(f"-c {setting}" for setting in self._settings)]
+        self._run("pg_ctl", *self._control(), "-l", str(self.home / "log"), "-o", " ".join(options), "start")
+
+    def stop(self, mode: str = "immediate") -> None:
+        """Stop it: `immediate` is what a power cut leaves."""
+        self._run("pg_ctl", *self._control(), "-m", mode, "stop")
+
+    @property
+    def is_running(self) -> bool:
+        """Whether the server runs."""
+        return (self._data / "postmaster.pid").exists()
+
+    def remove(self) -> None:
+        """Stop it where it runs, and delete its files."""
+        if self.is_running:
+            self.stop()
+        shutil.rmtree(self.home, ignore_errors=True)
+
+    def _control(self) -> tuple[str, ...]:
+        return ("-D", str(self._data), "-w", "-s")
+
+    def _run(self, program: str, *arguments: str) -> None:
         done = subprocess.run(
-            [binaries / program, *arguments],
-            user=user,
-            extra_groups=None if user is None else [],
-            cwd=home,
-            env={"PATH": os.environ.get("PATH", ""), "LC_ALL": "C", "HOME": str(home)},
+            [self._binaries / program, *arguments],
+            user=self._user,
+            extra_groups=None if self._user is None else [],
+            cwd=self.home,
+            env={"PATH": os.environ.get("PATH", ""), "LC_ALL": "C", "HOME": str(self.home)},
             stdin=subprocess.DEVNULL,
             # The server inherits these, and a pipe would be held open for as long as it runs.
             stdout=subprocess.DEVNULL,
@@ -105,17 +140,31 @@ def _started(home: Path, settings: tuple[str, ...]) -> Iterator[str]:
             check=False,
         )
         if done.returncode:
-            log = home / "log"
+            log = self.home / "log"
             raise RuntimeError(f"{program} failed: {log.read_text() if log.exists() else 'no log'}")
 
-    run("initdb", "-D", str(data), "-U", "postgres", "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync")
-    options = [f"-k {home}", "-c listen_addresses=''", *(f"-c {setting}" for setting in settings)]
-    control = ("-D", str(data), "-w", "-s")
-    run("pg_ctl", *control, "-l", str(home / "log"), "-o", " ".join(options), "start")
+
+@contextmanager
+def cluster(settings: Sequence[str] = ()) -> Iterator[Cluster]:
+    """Give a server's files, stopped; whatever becomes of it, nothing is left."""
+    made = Cluster(settings)
     try:
-        yield f"postgresql://postgres@/postgres?host={home}"
+        made.initialise()
+        yield made
     finally:
-        run("pg_ctl", *control, "-m", "immediate", "stop")
+        made.remove()
+
+
+@contextmanager
+def replica_of(primary: Cluster) -> Iterator[Cluster]:
+    """Give a streaming replica of a running server, started."""
+    made = Cluster()
+    try:
+        made.copy_of(primary)
+        made.start()
+        yield made
+    finally:
+        made.remove()
 
 
 def _unprivileged_user() -> str | None:
