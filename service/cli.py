@@ -105,7 +105,8 @@ def demo(host: Host = None, port: Port = None) -> None:
     _print_answer(database)
     database.dispose()
     home = f"http://{settings.host}:{settings.port}"
-    out.print(f"\nQuestions    {home}/v1/questions")
+    out.print(f"\nPages        {home}/")
+    out.print(f"Questions    {home}/v1/questions")
     out.print(f"Calculators  {home}/v1/calculators")
     out.print(f"Interface    {home}/docs")
     out.print(f"\nThe record is in {folder}; it is yours to throw away. Stop with Ctrl-C.")
