@@ -13,8 +13,8 @@ def problems() -> str:
     lines = [
         "# Problem types",
         "",
-        "Every refusal is a problem document (RFC 9457): `type` is one of the addresses below, `detail` says what to do,",
-        "and for bad input `errors` lists each fault with a pointer to its place.",
+        "Every refusal is a problem document (RFC 9457): `type` is one of the addresses below, `detail` says what to",
+        "do, and for bad input `errors` lists each fault with a pointer to its place.",
     ]
     for kind in PROBLEMS.values():
         lines += ["", f"## `{kind.slug}`", "", f"`{kind.path}`, HTTP {kind.status}: {kind.title}. {kind.explanation}"]

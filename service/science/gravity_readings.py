@@ -14,15 +14,15 @@ def attenuation_reading(result: Attenuation) -> str:
     """
     strength = f"About {result.abv_percent:.1f} % vol, give or take {2 * result.abv_uncertainty_percent:.1f}."
     shortfall = float(result.abv_percent) - float(result.abv_linear_percent)
-    linear = (
-        f" The common 131.25 rule gives {result.abv_linear_percent:.1f}"
-        + (f", {abs(shortfall):.1f} too {'low' if shortfall > 0 else 'high'}." if abs(shortfall) >= 0.05 else " too.")
+    linear = f" The common 131.25 rule gives {result.abv_linear_percent:.1f}" + (
+        f", {abs(shortfall):.1f} too {'low' if shortfall > 0 else 'high'}." if abs(shortfall) >= 0.05 else " too."
     )
     if result.apparent_attenuation_percent > 100.0:
         over = (
-            " Apparent attenuation above 100 % is no mistake: alcohol is lighter than water, so the finished drink reads below 1.000 "
-            "although some extract is left."
+            " Apparent attenuation above 100 % is no mistake: alcohol is lighter than water, so the finished drink "
+            "reads below 1.000 although some extract is left."
         )
     else:
         over = ""
-    return strength + linear + over + " Balling's relation was measured on beer; for sugar, honey and fruit it is an estimate."
+    basis = " Balling's relation was measured on beer; for sugar, honey and fruit it is an estimate."
+    return strength + linear + over + basis
