@@ -9,6 +9,7 @@ from service.api.calculators.pooling_trials import POOLING_TRIALS_CALCULATORS
 from service.api.calculators.proofing import PROOFING_CALCULATORS
 from service.api.calculators.proofing_parts import PARTS_CALCULATORS
 from service.api.calculators.registry import Calculator
+from service.api.calculators.serving import SERVING_CALCULATORS
 from service.api.calculators.spirit_run import SPIRIT_RUN_CALCULATORS
 from service.api.calculators.tasting import TASTING_CALCULATORS
 from service.api.calculators.trial import TRIAL_CALCULATORS
@@ -23,6 +24,7 @@ CALCULATORS: tuple[Calculator, ...] = (
     *PARTS_CALCULATORS,
     *SPIRIT_RUN_CALCULATORS,
     *TASTING_CALCULATORS,
+    *SERVING_CALCULATORS,
     *TRIAL_CALCULATORS,
     *PLANNING_CALCULATORS,
     *WORD_CALCULATORS,
