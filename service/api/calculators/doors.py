@@ -16,7 +16,7 @@ from service.api.routing import CSV, JSON, Route
 router = APIRouter(prefix="/v1/calculators", route_class=CalculatorRoute, tags=["calculators"])
 
 
-class MethodNote(BaseModel):
+class HowCalculated(BaseModel):
     """How it was calculated."""
 
     model_config = ConfigDict(extra="forbid")
@@ -93,7 +93,7 @@ def _parameters(calculator: Calculator) -> list[dict[str, Any]]:
 def _envelope(calculator: Calculator) -> Any:  # noqa: ANN401  a model made at run time
     name = calculator.result.__name__
     config = ConfigDict(extra="forbid")
-    common: dict[str, Any] = {"method": (MethodNote, ...), "cautions": (list[str], ...)}
+    common: dict[str, Any] = {"method": (HowCalculated, ...), "cautions": (list[str], ...)}
     one = create_model(
         f"{name}Answer", __config__=config, inputs=(dict[str, Any], ...), result=(calculator.result, ...), **common
     )

@@ -78,7 +78,7 @@ class ServingPlanInputs(Strict):
     ] = None
 
 
-class Glass(Result):
+class PouredGlass(Result):
     """One coded glass, from left to right."""
 
     code: str = Field(description="What stands on the glass.")
@@ -92,7 +92,7 @@ class Served(Result):
 
     presentation: int = Field(description="Counted from 1.")
     order: str = Field(description="The batches from left to right.")
-    glasses: list[Glass]
+    glasses: list[PouredGlass]
     odd_one: str | None = Field(description="Code of the one glass unlike the other two; null where there is none.")
     right_choices: list[list[str]] = Field(description="Each answer that is right, as codes.")
 
