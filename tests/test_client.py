@@ -7,6 +7,7 @@ REPORT = {
     "summary": ["One household."],
     "trials": [],
     "measured": [],
+    "ferments": [],
     "deviations": [],
     "confounds": [],
     "cautions": [],

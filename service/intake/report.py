@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 
 from service.intake.cautions import cautions_for
 from service.intake.documents import PERCEIVABLE_DIFFERENCE, TASTING_OUTCOMES
+from service.intake.ferment_report import ferments
 from service.intake.flags import Flag
 from service.intake.measured_report import measured_report
 from service.intake.protocol_check import Checked
@@ -41,6 +42,7 @@ def report(checked: Checked, rows: Sequence[ObservationRow], flags: Sequence[Fla
         summary=list(_summary(checked, trials, measured, len(confounds))),
         trials=trials,
         measured=measured,
+        ferments=ferments(checked),
         deviations=[Deviation(name=flag.name, detail=flag.detail) for flag in named if flag.kind.group != "confound"],
         confounds=[Confound(name=flag.name, detail=flag.detail, numbers=dict(flag.numbers)) for flag in confounds],
         cautions=cautions_for(checked),

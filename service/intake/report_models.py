@@ -49,6 +49,16 @@ class MeasuredReport(_Shown):
     reading: str
 
 
+class FermentReport(_Shown):
+    """Where one batch's own gravity log leaves it."""
+
+    batch: str
+    arm: str
+    state: str = Field(description="`lagging`, `active`, `slowing`, `finished` or `stalled`.")
+    projected_final_sg: Limits | None
+    reading: str
+
+
 class Deviation(_Shown):
     """Something unlike the plan, or not recorded."""
 
@@ -68,6 +78,7 @@ class Report(_Shown):
     summary: list[str]
     trials: list[TrialReport]
     measured: list[MeasuredReport]
+    ferments: list[FermentReport] = Field(description="Batches whose gravity was logged four times or more.")
     deviations: list[Deviation]
     confounds: list[Confound]
     cautions: list[str]

@@ -1,4 +1,5 @@
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -12,6 +13,7 @@ from service.evidence.blocks import Estimate
 from service.intake.quantities import CELSIUS, EXTRACT, HOURS, KILOGRAMS, LITRES
 from service.intake.strict import Strict
 from service.science import fermentation, pitching
+from service.science.errors import InputError
 
 
 class ReadingInputs(Strict):
@@ -111,6 +113,12 @@ class PitchMixResult(Result):
 
 
 def _progress(inputs: ProgressInputs) -> object:
+    for index, (earlier, later) in enumerate(pairwise(inputs.readings), start=1):
+        if later.at_h < earlier.at_h:
+            detail = (
+                "is earlier than the reading before it: put the readings in order of time, and check this one's hour."
+            )
+            raise InputError("readings.at_h", detail, index)
     readings = [fermentation.GravityReading(each.at_h, each.sg, each.temperature_c) for each in inputs.readings]
     return fermentation.progress(readings, inputs.reading_uncertainty_sg, inputs.expected_final_sg)
 

@@ -112,6 +112,10 @@ CASES = {
     "a reading before pitching": (
         "fermentation/progress", {"readings": [{"at_h": -1, "sg": 1.05}]}, "/readings/0/at_h", "pitching",
     ),
+    "readings out of time order": (
+        "fermentation/progress", {"readings": [{"at_h": 0, "sg": 1.05}, {"at_h": 9, "sg": 1.04}, {"at_h": 8, "sg": 1.03}]},
+        "/readings/2/at_h", "order of time",
+    ),
     "a boiling ferment": (
         "fermentation/progress", {"readings": [{"at_h": 0, "sg": 1.05, "temperature_c": 95}]},
         "/readings/0/temperature_c", "60",

@@ -147,14 +147,6 @@ def test_a_logistic_ferment_is_found_again(calculate):
     assert len(found["points"]) == 60
 
 
-def test_readings_may_come_in_any_order(calculate):
-    readings = [{"at_h": hours, "sg": logistic(hours)} for hours in range(0, 97, 8)]
-    shuffled = readings[5:] + readings[:5]
-    assert calculate("fermentation/progress", readings=shuffled) == calculate(
-        "fermentation/progress", readings=readings
-    )
-
-
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_too_few_readings_make_no_curve(calculate, count):
     readings = [{"at_h": 24 * day, "sg": 1.060 - 0.01 * day} for day in range(count)]
