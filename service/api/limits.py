@@ -7,6 +7,7 @@ quota, `w` the window in seconds, `r` what remains and `t` the seconds until the
 import math
 import time
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from limits import RateLimitItemPerSecond
@@ -55,7 +56,12 @@ WRITES = Policy("writes", 600, 60)
 """By contributor."""
 
 
-@dataclass(frozen=True, slots=True)
+@cache
+def _policy_header(policy: Policy) -> tuple[bytes, bytes]:
+    return b"ratelimit-policy", f'"{policy.name}";q={policy.quota};w={policy.window_s}'.encode()
+
+
+@dataclass(slots=True)
 class Taken:
     """What came of asking for a place under a policy."""
 
@@ -66,11 +72,8 @@ class Taken:
 
     def headers(self) -> list[tuple[bytes, bytes]]:
         """The two header fields of the answer."""
-        policy = self.policy
-        return [
-            (b"ratelimit-policy", f'"{policy.name}";q={policy.quota};w={policy.window_s}'.encode()),
-            (b"ratelimit", f'"{policy.name}";r={self.remaining};t={self.reset_s}'.encode()),
-        ]
+        state = f'"{self.policy.name}";r={self.remaining};t={self.reset_s}'
+        return [_policy_header(self.policy), (b"ratelimit", state.encode())]
 
     def problem(self) -> Problem:
         """The refusal."""
