@@ -4,7 +4,8 @@ import asyncio
 import json
 import statistics
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
+from itertools import cycle
 from typing import Any
 
 App = Callable[[Any, Any, Any], Awaitable[None]]
@@ -55,21 +56,26 @@ class Call:
         return status, b"".join(parts)
 
 
-async def seconds_each(app: App, call: Call, *, expect: int, budget: float = 0.4) -> float:
-    """Time one call for about `budget` seconds and return the median time of one, in seconds."""
-    status, body = await call.send(app)
+async def seconds_each(app: App, calls: Call | Sequence[Call], *, expect: int, budget: float = 0.4) -> float:
+    """Time calls, taken in turn, for about `budget` seconds and return the median time of one, in seconds."""
+    turns = cycle([calls] if isinstance(calls, Call) else calls)
+    first = next(turns)
+    status, body = await first.send(app)
     if status != expect:
-        raise RuntimeError(f"{call.scope['path']} answered {status}: {body[:300]!r}")
+        raise RuntimeError(f"{first.scope['path']} answered {status}: {body[:300]!r}")
     times = []
     until = time.perf_counter() + budget
     while time.perf_counter() < until or len(times) < 5:
+        call = next(turns)
         start = time.perf_counter()
         await call.send(app)
         times.append(time.perf_counter() - start)
     return statistics.median(times)
 
 
-async def ratio(ours: tuple[App, Call], bare: tuple[App, Call], *, expect: int = 200, rounds: int = 3) -> float:
+async def ratio(
+    ours: tuple[App, Call | Sequence[Call]], bare: tuple[App, Call], *, expect: int = 200, rounds: int = 3
+) -> float:
     """Time both in turns and return how fast ours is beside the bare one (1 is level, above is faster)."""
     ratios = []
     for _ in range(rounds):
