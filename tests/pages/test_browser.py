@@ -87,6 +87,9 @@ class Watched:
         assert not self.faults, f"{where}: {self.faults}"
 
     def fits(self, where: str, width: int) -> None:
+        # Where an answer has just led on to another page, there is a moment without any.
+        self.page.wait_for_function("document.documentElement !== null")
+        self.page.wait_for_load_state()
         wide = self.page.evaluate("document.documentElement.scrollWidth")
         assert wide <= width, f"{where} is {wide} wide at {width}"
 
