@@ -38,7 +38,8 @@ Head = Annotated[
     str | None, typer.Option(help="SIZE:HASH, a tree head that you kept: the record must still grow from it.")
 ]
 Processes = Annotated[
-    int | None, typer.Option(min=0, max=64, help="Processes that check documents; one a processor where left out.")
+    int | None,
+    typer.Option(min=0, max=64, help="Processes that check documents; as many as there are to spare where left out."),
 ]
 
 
@@ -148,7 +149,9 @@ def load(files: Files, processes: Processes = None) -> None:
             raise OSError("Load data packages by themselves, or files of documents.")
         if processes is None:
             size = sum(file.stat().st_size for file in files)
-            processes = 0 if size < _ONE_BY_ONE_UP_TO else os.cpu_count() or 1
+            # Writing keeps one processor busy; two would be in each other's way.
+            spare = (os.cpu_count() or 1) - 1
+            processes = spare if size > _ONE_BY_ONE_UP_TO and spare > 1 else 0
         database = Database(Settings().database_url)
         try:
             database.migrate()

@@ -1,14 +1,15 @@
 """The whole answer, as it is sent."""
 
 from datetime import datetime
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, PlainSerializer
 
 from service.evidence.beside_blocks import Descriptor, FinishedDry, Preference
 from service.evidence.blocks import Block
 from service.evidence.measured_blocks import Measured
 from service.evidence.trial_blocks import PerceivableDifference
+from service.record.canonical import rfc3339
 
 
 class QuestionShown(Block):
@@ -33,7 +34,9 @@ class AsOf(Block):
 
     position: int
     root_hash: str
-    at: datetime
+    at: Annotated[datetime, PlainSerializer(rfc3339, return_type=str, when_used="json")] = Field(
+        description="In the form that leaves are hashed in.", json_schema_extra={"format": "date-time"}
+    )
 
 
 class LeftOutCount(Block):

@@ -6,6 +6,7 @@ Each row reads one batch and gives the value with the variance that reading it b
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from service.intake.documents import BatchDocument
@@ -70,6 +71,12 @@ def _added_to(batch: BatchDocument) -> bool:
     return len(known) < len(masses) or sum(known) > batch.volume_l
 
 
+@lru_cache(maxsize=4096)
+def _attenuation(original_sg: float, final_sg: float, uncertainty_sg: float) -> Attenuation:
+    """Compute each pair of gravities once for all that is read off them."""
+    return attenuation(original_sg, final_sg, uncertainty_sg)
+
+
 def _by_attenuation(pick: Callable[[Attenuation], Numeric]) -> Callable[[BatchDocument], Measurement | None]:
     """Read something off both gravities; the model's own error is left out, since two arms share it."""
 
@@ -80,7 +87,7 @@ def _by_attenuation(pick: Callable[[Attenuation], Numeric]) -> Callable[[BatchDo
         slack = min(2.0 * step, 0.05)
         try:
             value, higher, lower = (
-                float(pick(attenuation(before, after, slack)))
+                float(pick(_attenuation(before, after, slack)))
                 for before, after in ((original, final), (original + step, final), (original, final - step))
             )
         except InputError:
