@@ -215,7 +215,7 @@ def test_a_tasting_question_without_tasting_says_what_was_measured():
 
 def test_it_says_what_it_was_computed_from_and_how_to_cite_it():
     made = json.loads(answer_from(collected([tasted(1, 8)]), public_url="https://example.org").model_dump_json())
-    assert made["as_of"] == {"position": 900, "root_hash": "ab" * 32, "at": "2026-06-01T12:00:00Z"}
+    assert made["as_of"] == {"position": 900, "root_hash": "ab" * 32, "at": "2026-06-01T12:00:00.000000Z"}
     assert made["cite_as"].endswith(
         f"https://example.org/v1/questions/clearing/evidence?as_of=900&method_version={METHOD_VERSION}"
     )
