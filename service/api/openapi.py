@@ -28,6 +28,7 @@ _OF_OPERATION = {
     "create_replication": ("conflict",),
     "call_household": ("not-found",),
     "submit_replication": ("trial-open", "no-sealing-key"),
+    "list_replications": ("not-found",),
     "prove_consistency": ("not-found",),
     "open_trial": ("no-sealing-key",),
     "read_trial": ("gone", "no-sealing-key"),
