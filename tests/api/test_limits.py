@@ -4,9 +4,11 @@ import re
 
 import pytest
 
+from service import cli
 from service.api import limits
 from service.api.callers import Callers
 from service.api.limits import Policy
+from service.settings import Settings
 
 POLICY = re.compile(r'"(?P<name>[a-z]+)";q=(?P<quota>\d+);w=(?P<window>\d+)')
 STATE = re.compile(r'"(?P<name>[a-z]+)";r=(?P<left>\d+);t=(?P<seconds>\d+)')
@@ -199,3 +201,11 @@ def test_behind_a_trusted_proxy_each_caller_has_a_quota(small, sqlite, join):
     client = join(sqlite, rate_limits="on", trusted_proxies=["127.0.0.1"])
     answers = [newcomer(client, headers={"X-Forwarded-For": f"198.51.100.{n % 2}"}) for n in range(7)]
     assert [each.status_code for each in answers] == [201] * 6 + [429]
+
+
+def test_the_server_itself_believes_no_forwarded_address(monkeypatch):
+    started = {}
+    monkeypatch.setattr(cli.uvicorn, "run", lambda *_, **given: started.update(given))
+    monkeypatch.setenv("MANYBATCH_DATABASE_URL", "sqlite:///nowhere.db")  # put back afterwards
+    cli._listen(Settings())
+    assert started["proxy_headers"] is False
