@@ -17,7 +17,9 @@ class Settings(BaseSettings):
     database_url: str = Field(
         "sqlite:///./manybatch.db", description="Where the record is kept: a SQLite file or `postgresql+psycopg://...`."
     )
-    read_database_url: str | None = Field(None, description="A streaming replica (PostgreSQL), read by whoever sends no token and names no state.")
+    read_database_url: str | None = Field(
+        None, description="A streaming replica (PostgreSQL), read by whoever sends no token and names no state."
+    )
     host: str = Field("127.0.0.1", description="Address to listen on.")
     port: int = Field(8000, ge=0, le=65535, description="Port to listen on.")
     workers: int = Field(1, ge=1, le=64, description="Server processes.")
@@ -25,7 +27,9 @@ class Settings(BaseSettings):
     max_body_bytes: int = Field(
         MEBIBYTE, ge=1024, le=64 * MEBIBYTE, description="Largest request body; columns and pooling take 16 times this."
     )
-    rate_limits: Literal["on", "off"] = Field("on", description="`off` turns the limits by address and by contributor off.")
+    rate_limits: Literal["on", "off"] = Field(
+        "on", description="`off` turns the limits by address and by contributor off."
+    )
     trusted_proxies: Annotated[list[str], NoDecode] = Field(
         default_factory=list, description="Comma-separated addresses or networks whose X-Forwarded-For is believed."
     )
