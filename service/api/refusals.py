@@ -42,6 +42,7 @@ _INTAKE_SLUGS = {
     "conflict": "conflict",
     "forbidden": "not-yours",
     "not_found": "not-found",
+    "plan_fixed": "plan-is-fixed",
     "trial_open": "trial-open",
     "trial_ended": "trial-ended",
     "out_of_turn": "out-of-turn",

@@ -9,6 +9,7 @@ Kind = Literal[
     "conflict",
     "forbidden",
     "not_found",
+    "plan_fixed",
     "trial_open",
     "trial_ended",
     "out_of_turn",
@@ -52,6 +53,11 @@ def invalid(faults: Iterable[Fault]) -> Refused:
     """Return a refusal of input, for one fault or more."""
     listed = tuple(faults)
     return Refused(listed[0].detail if len(listed) == 1 else f"{len(listed)} things need mending", listed)
+
+
+def plan_fixed(detail: str) -> Refused:
+    """Return a refusal of another plan than the one that was stamped."""
+    return Refused(detail, kind="plan_fixed")
 
 
 def conflict(detail: str) -> Refused:

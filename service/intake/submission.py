@@ -17,7 +17,7 @@ from service.intake.copies import distinguishing
 from service.intake.documents import Plan, ReplicationDocument, Revision, Withdrawal
 from service.intake.observations import Reduced, reduce
 from service.intake.protocol_check import Checked, check
-from service.intake.refusals import Fault, Refused, conflict, invalid
+from service.intake.refusals import Fault, Refused, conflict, invalid, plan_fixed
 from service.intake.report import report
 from service.intake.report_models import Report
 from service.intake.sealed_shown import SealedTrialShown
@@ -269,12 +269,12 @@ def _weigh(
 
 def _refuse_another_plan(replication: Replication, question: Question, document: ReplicationDocument) -> None:
     if document.question != question.slug or document.protocol_version != replication.protocol_version:
-        raise conflict("The question and protocol version were fixed when it was started: start another replication.")
+        raise plan_fixed("The question and protocol version were fixed when it was started: start another replication.")
     frozen = Plan.model_validate(replication.plan)
     given = document.plan.model_dump(exclude_none=True)
     changed = [name for name, value in given.items() if getattr(frozen, name) != value]
     if changed:
-        raise conflict(f"The plan was fixed when it was started: leave {', '.join(changed)} as it was.")
+        raise plan_fixed(f"The plan was fixed when it was started: leave {', '.join(changed)} as it was.")
 
 
 def _in_state(document: ReplicationDocument, state: str) -> ReplicationDocument:

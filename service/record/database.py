@@ -175,6 +175,7 @@ def _normal(url: str) -> URL:
 def _sqlite_engine(url: URL, *, pool_size: int, begin: str, query_only: bool) -> Engine:
     engine = create_engine(
         url,
+        hide_parameters=True,  # what people send belongs in no log
         pool_size=pool_size,
         max_overflow=0,
         pool_timeout=_SQLITE_BUSY_MS / 1000,
@@ -212,6 +213,7 @@ def _one_snapshot(engine: Engine) -> Engine:
 def _postgres_engine(url: URL, pool_size: int) -> Engine:
     return create_engine(
         url,
+        hide_parameters=True,
         # A writer reads again, after waiting for a lock, what the one before it has committed.
         isolation_level="READ COMMITTED",
         pool_size=pool_size,

@@ -45,7 +45,7 @@ def add(
     contributors.refuse_erased(session, author.id)
     taken = select(col(Question.id)).where(col(Question.slug) == slug)
     if session.execute(taken).first() is not None:
-        raise _slug_taken(slug)
+        raise _slug_taken()
     listed = [dict(arm) for arm in arms]
     shown = {
         "slug": slug,
@@ -60,7 +60,7 @@ def add(
     entry = ledger.append(session, kind="question", subject=str(question_id), content=shown, question_id=question_id)
     # The head is ours until we commit, and every question is written under it: whoever took the slug meanwhile is seen.
     if session.execute(taken).first() is not None:
-        raise _slug_taken(slug)
+        raise _slug_taken()
     question = Question(
         id=question_id,
         slug=slug,
@@ -78,8 +78,8 @@ def add(
     return question
 
 
-def _slug_taken(slug: str) -> Conflict:
-    return Conflict(f"Another question is called {slug}: choose another slug.")
+def _slug_taken() -> Conflict:
+    return Conflict("Another question has this slug: choose another.")
 
 
 def get(session: Session, question_id: UUID) -> Question:
@@ -94,7 +94,7 @@ def by_slug(session: Session, slug: str) -> Question:
     """Return a question by its slug; raise NotFound for none."""
     question = session.execute(select(Question).where(col(Question.slug) == slug)).scalar_one_or_none()
     if question is None:
-        raise NotFound(f"There is no question called {slug}.")
+        raise NotFound("There is no question of this name.")
     return question
 
 
@@ -248,7 +248,7 @@ def protocol(session: Session, question: Question, version: int | None = None) -
     found = session.execute(query.order_by(col(Protocol.version).desc()).limit(1)).scalar_one_or_none()
     if found is None:
         which = "no protocol yet" if version is None else f"no protocol version {version}"
-        raise NotFound(f"The question {question.slug} has {which}.")
+        raise NotFound(f"The question has {which}.")
     return _version(found, ledger.content_of(session, found.position))
 
 

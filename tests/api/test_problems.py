@@ -98,7 +98,7 @@ def refusals(r: Ready) -> list[Refusal]:
         Refusal("a method on a name", "method-not-allowed", f"PATCH {r.submitted}", answered=READ_AND_PUT),
         Refusal("a type that isn't served", "not-acceptable", "GET /v1/questions", headers=no_json),
         Refusal("a state that forbids it", "conflict", f"POST {r.submitted}/submit", headers=owner),
-        Refusal("a plan that was stamped", "conflict", f"PUT {r.registered}", headers=edit, json=another_plan),
+        Refusal("a plan that was stamped", "plan-is-fixed", f"PUT {r.registered}", headers=edit, json=another_plan),
         Refusal("what was erased", "gone", f"GET {r.erased}"),
         Refusal("a report on what was erased", "gone", f"GET {r.erased}/report"),
         Refusal("the history of what was erased", "gone", f"GET {r.erased}/revisions"),
@@ -160,14 +160,12 @@ BELOW = {"internal-error", "unavailable", "idempotency-key-reused", "request-in-
 # In test_sealed_trials.py and test_limits.py.
 ELSEWHERE = {"trial-open", "trial-ended", "out-of-turn", "answer-is-final", "code-not-served", "no-sealing-key"}
 ELSEWHERE |= {"too-many-requests"}
-# Known to clients, and not raised yet: a changed plan answers with the wider `conflict`.
-NOT_RAISED = {"plan-is-fixed"}
 
 
 def test_every_type_of_problem_is_driven():
     nobody = Person("", "")
     driven = {refusal.kind for refusal in refusals(Ready(nobody, nobody, "", "/", "/", "/"))}
-    assert driven | BELOW | ELSEWHERE | NOT_RAISED == set(PROBLEMS)
+    assert driven | BELOW | ELSEWHERE == set(PROBLEMS)
 
 
 def test_a_fault_of_ours_is_a_problem_document_without_a_trace(sqlite_client, monkeypatch, caplog):

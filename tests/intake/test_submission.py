@@ -186,7 +186,7 @@ def test_a_plan_never_changes(record, people, asked, changes):
         kept = submission.post_replication(session, people[1], replication(state="registered"))
     with pytest.raises(Refused) as caught, record.write() as session:
         submission.put_replication(session, people[1], kept.replication.id, revision(**changes), 1)
-    assert caught.value.kind == "conflict"
+    assert caught.value.kind == "plan_fixed"
 
 
 def test_an_amendment_needs_a_reason_and_replaces_the_rows(record, people, asked):

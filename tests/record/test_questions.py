@@ -45,7 +45,7 @@ def test_slugs_are_found_together(database, author):
 def test_a_slug_is_taken_once(database, author):
     with database.write() as session:
         ask(session, author, slug="one")
-    with pytest.raises(Conflict, match="one"), database.write() as session:
+    with pytest.raises(Conflict, match="has this slug"), database.write() as session:
         ask(session, author, slug="one")
     with database.read() as session:
         assert ledger.head(session).size == 1

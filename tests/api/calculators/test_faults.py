@@ -113,7 +113,7 @@ CASES = {
         "fermentation/progress", {"readings": [{"at_h": -1, "sg": 1.05}]}, "/readings/0/at_h", "pitching",
     ),
     "readings out of time order": (
-        "fermentation/progress", {"readings": [{"at_h": 0, "sg": 1.05}, {"at_h": 9, "sg": 1.04}, {"at_h": 8, "sg": 1.03}]},
+        "fermentation/progress", {"readings": [{"at_h": hour, "sg": 1.05} for hour in (0, 48, 24)]},
         "/readings/2/at_h", "order of time",
     ),
     "a boiling ferment": (
