@@ -143,7 +143,8 @@ def test_no_route_tells_the_key_to_a_stranger_the_owner_or_a_taster(live):
                 walked.add(name)
                 # A length may be three digits by chance; that it says nothing is proved below.
                 headers_seen = {key: value for key, value in answer.headers.items() if key != "content-length"}
-                text = answer.text + json.dumps(headers_seen)
+                # Nor does a counter of answers by their status, which has three digits too.
+                text = re.sub(r'status="\d{3}"', "", answer.text) + json.dumps(headers_seen)
                 # The calculators know no record, and draw serving plans of their own to show.
                 of_a_record = not answer.request.url.path.startswith(("/v1/calculators", "/docs"))
                 found = secrets.shown_in(text) if of_a_record else secrets.bare_in(text)
