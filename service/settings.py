@@ -1,10 +1,7 @@
-from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, SecretStr, field_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
-
-from service import __version__
 
 MEBIBYTE = 1024 * 1024
 
@@ -53,12 +50,3 @@ class Settings(BaseSettings):
     def on(self, **changes: object) -> Self:
         """Return a copy with some settings replaced, for a command's options."""
         return self.model_copy(update={name: value for name, value in changes.items() if value is not None})
-
-    @property
-    def sqlite_file(self) -> Path | None:
-        """The SQLite file, where that is the database."""
-        prefix = "sqlite:///"
-        return Path(self.database_url.removeprefix(prefix)) if self.database_url.startswith(prefix) else None
-
-
-SOFTWARE = f"manybatch/{__version__}"

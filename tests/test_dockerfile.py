@@ -61,7 +61,7 @@ def test_what_it_sets_are_settings_and_what_it_starts_is_our_command():
     given = {name.removeprefix("MANYBATCH_").lower(): value for name, value in environment().items() if "MANYB" in name}
     settings = Settings().on(**Settings.model_validate(given).model_dump(include=set(given)))
     assert settings.host == "0.0.0.0"  # noqa: S104  a container is reached from outside itself
-    assert str(settings.sqlite_file) == "/var/lib/manybatch/manybatch.db"
+    assert settings.database_url == "sqlite:////var/lib/manybatch/manybatch.db"
     assert str(settings.port) in only("EXPOSE")
     scripts = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]["scripts"]
     command = json.loads(only("CMD"))
