@@ -88,7 +88,8 @@ class Watched:
 
     def fits(self, where: str, width: int) -> None:
         # Where an answer has just led on to another page, there is a moment without any.
-        self.page.wait_for_function("document.documentElement !== null")
+        # (Not `wait_for_function`: it evaluates text in the page, which the site's policy forbids.)
+        self.page.locator("body").wait_for(state="attached")
         self.page.wait_for_load_state()
         wide = self.page.evaluate("document.documentElement.scrollWidth")
         assert wide <= width, f"{where} is {wide} wide at {width}"
