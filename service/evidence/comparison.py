@@ -14,6 +14,7 @@ _SWAPPED = (
     ("control", "treatment"),
     ("only_control", "only_treatment"),
     ("control_value", "treatment_value"),
+    ("control_still_going_at", "treatment_still_going_at"),
     ("control_batches", "treatment_batches"),
 )
 _OTHER = {"control": "treatment", "treatment": "control"}

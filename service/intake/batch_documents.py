@@ -100,6 +100,11 @@ class BatchDocument(Strict):
         default=None, description="Standard uncertainty of one reading; 0.001 is taken when left out."
     )
     days_to_finish: Days | None = None
+    still_going_at_days: Days | None = Field(
+        default=None,
+        description="Days after pitching at which it was last seen still fermenting, where it had not finished; "
+        "`days_to_finish` is then left out.",
+    )
     reached_dryness: bool | None = None
     readings: Annotated[list[Reading], Field(max_length=5000)] = Field(default=[])
     measured: Measured = Field(default={}, examples=[{"ph_end": 3.4}])
@@ -116,6 +121,13 @@ class BatchDocument(Strict):
                 "final gravity is above the original; mend one of them, or list in additions what was added"
             )
         return final
+
+    @field_validator("still_going_at_days")
+    @classmethod
+    def _not_both_done_and_going(cls, seen: float | None, info: ValidationInfo) -> float | None:
+        if seen is not None and info.data.get("days_to_finish") is not None:
+            raise ValueError("a vessel has finished or is still going: keep one of days_to_finish and this")
+        return seen
 
     @property
     def gravity_uncertainty(self) -> float:

@@ -13,6 +13,8 @@ _FLAVOUR = "If flavour was your question, match strength and sweetness before po
 def measured_report(row: ObservationRow, *, tasted: bool) -> MeasuredReport:
     """Say what a measured outcome shows in one replication; `tasted` where its batches were also set before tasters."""
     outcome = outcome_named(row.outcome)
+    if "finished_first" in row.details:
+        return _shown(row, (row.details["control_value"], row.details["treatment_value"]), _race(row, outcome))
     control, treatment = float(row.details["control_value"]), float(row.details["treatment_value"])
     if outcome.scale == "yes_no":
         return _shown(row, (bool(row.control_event), bool(row.treatment_event)), _events(row))
@@ -40,7 +42,7 @@ def measured_report(row: ObservationRow, *, tasted: bool) -> MeasuredReport:
 
 def _shown(
     row: ObservationRow,
-    values: tuple[float, float] | tuple[bool, bool],
+    values: tuple[float | None, float | None],
     reading: str,
     *,
     difference: float | None = None,
@@ -89,6 +91,19 @@ def _events(row: ObservationRow) -> str:
     one, other = bool(row.control_event), bool(row.treatment_event)
     return f"{outcome_named(row.outcome).title}: the control {said[one]}, the treatment {said[other]}. " + (
         "No difference in this pair." if one == other else _ONE_PAIR
+    )
+
+
+def _race(row: ObservationRow, outcome: Outcome) -> str:
+    """Say what a pair shows in which a vessel had not finished."""
+    first = row.details["finished_first"]
+    if first is None:
+        return f"{outcome.title}: still going when last seen, and which arm is quicker isn't known yet."
+    other = "treatment" if first == "control" else "control"
+    done = _number(row.details[f"{first}_value"], 2)
+    seen = _number(row.details[f"{other}_still_going_at"], 2)
+    return (
+        f"{outcome.title}: the {first} took {done}{_unit(outcome)}, the {other} was still going at {seen}. {_ONE_PAIR}"
     )
 
 

@@ -3,11 +3,13 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 from service.intake.conditions import conditions_met
 from service.intake.documents import DESCRIPTORS, PERCEIVABLE_DIFFERENCE, PREFERENCE, BatchDocument, TrialDocument
+from service.intake.finishing import Finish, finished_first
 from service.intake.flags import Flag, names_for
-from service.intake.outcomes import OUTCOMES, Measurement, Outcome, outcome_named
+from service.intake.outcomes import OUTCOMES, Measurement, Outcome, Waiting, outcome_named
 from service.intake.protocol_check import Checked, Comparison
 from service.intake.registration import before_pitching, before_tasting
 from service.intake.trial_confounds import outside_the_test
@@ -136,14 +138,16 @@ class _Context:
         )
 
     def _measured(self, arms: Comparison, outcome: Outcome) -> ObservationRow | None:
+        waiting = outcome.waiting
+        vessels = [batch for arm in arms for batch in self.checked.batches_of(arm)]
+        if waiting is not None and any(waiting.still_going(batch) is not None for batch in vessels):
+            return self._unfinished(arms, outcome, waiting)
         control, treatment = (_Side.of(self.checked.batches_of(arm), outcome) for arm in arms)
         if control is None or treatment is None:
             return None
         events = outcome.scale == "yes_no"
         return ObservationRow(
-            control=arms[0],
-            treatment=arms[1],
-            outcome=outcome.name,
+            **self._of_arms(arms, outcome, [*control.batches, *treatment.batches]),
             difference=None if events else treatment.mean - control.mean,
             variance=None if events else _sum_known(control.variance, treatment.variance),
             control_event=control.all_yes if events else None,
@@ -156,11 +160,40 @@ class _Context:
                 "control_batches": len(control.batches),
                 "treatment_batches": len(treatment.batches),
             },
-            registered=before_pitching([*control.batches, *treatment.batches], self.registered_at),
-            conditions_met=conditions_met(self.checked, arms, outcome.name),
-            flags=names_for(self.flags, tasting=False, trial=None, arms=arms),
-            moderators=dict(self.checked.document.conditions),
         )
+
+    def _unfinished(self, arms: Comparison, outcome: Outcome, waiting: Waiting) -> ObservationRow | None:
+        """Make the row of a pair whose difference isn't known, because a vessel had not finished."""
+        vessels = [self.checked.batches_of(arm) for arm in arms]
+        control, treatment = (Finish.of(batches, waiting) for batches in vessels)
+        if control is None or treatment is None:
+            return None
+        return ObservationRow(
+            **self._of_arms(arms, outcome, [batch for batches in vessels for batch in batches]),
+            details={
+                "scale": outcome.scale,
+                "unit": outcome.unit,
+                "control_value": control.at,
+                "treatment_value": treatment.at,
+                "control_still_going_at": control.seen_going,
+                "treatment_still_going_at": treatment.seen_going,
+                "control_batches": control.vessels,
+                "treatment_batches": treatment.vessels,
+                "finished_first": finished_first(control, treatment),
+            },
+        )
+
+    def _of_arms(self, arms: Comparison, outcome: Outcome, batches: Sequence[BatchDocument]) -> dict[str, Any]:
+        """Give what a row says of a measured comparison, whatever its figures."""
+        return {
+            "control": arms[0],
+            "treatment": arms[1],
+            "outcome": outcome.name,
+            "registered": before_pitching(batches, self.registered_at),
+            "conditions_met": conditions_met(self.checked, arms, outcome.name),
+            "flags": names_for(self.flags, tasting=False, trial=None, arms=arms),
+            "moderators": dict(self.checked.document.conditions),
+        }
 
 
 @dataclass(frozen=True, slots=True)

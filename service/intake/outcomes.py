@@ -35,11 +35,20 @@ class Measurement:
 
 
 @dataclass(frozen=True, slots=True)
+class Waiting:
+    """How to read when a vessel was done, or the latest time at which it was seen still going; one of them, or none."""
+
+    done: Callable[[BatchDocument], float | None]
+    still_going: Callable[[BatchDocument], float | None]
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """One thing that can be measured.
 
     `scale` says how two arms are set against each other: their difference, the difference of logarithms, or a pair of
-    events. `read` gives the value on that scale; a yes is 1.
+    events. `read` gives the value on that scale; a yes is 1. `waiting` is for what a vessel comes to in its time: the
+    report may be written before that.
     """
 
     name: str
@@ -48,6 +57,7 @@ class Outcome:
     scale: Scale
     read: Callable[[BatchDocument], Measurement | None]
     note: str
+    waiting: Waiting | None = None
 
     def shown(self, value: float) -> float:
         """Turn a value on the scale back into the outcome's unit."""
@@ -160,7 +170,9 @@ OUTCOMES: Mapping[str, Outcome] = _table(
         "days",
         "log_ratio",
         _days_to_finish,
-        "Compared as a ratio, because slow ferments are slow by a factor.",
+        "Compared as a ratio, because slow ferments are slow by a factor; by which arm finished first where a vessel "
+        "had not finished.",
+        Waiting(lambda batch: batch.days_to_finish, lambda batch: batch.still_going_at_days),
     ),
     Outcome(
         "pure_alcohol_l_per_kg",

@@ -40,8 +40,8 @@ class MeasuredReport(_Shown):
     outcome: str
     control: str
     treatment: str
-    control_value: float | bool
-    treatment_value: float | bool
+    control_value: float | bool | None = Field(description="Null where the arm had not finished.")
+    treatment_value: float | bool | None = Field(description="Null where the arm had not finished.")
     difference: float | None
     ratio: float | None = Field(description="Treatment over control, where an outcome is compared as a ratio.")
     unit: str

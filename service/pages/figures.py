@@ -76,8 +76,10 @@ def outcome_difference(value: float, name: str) -> str:
     return signed(value, places(name))
 
 
-def measured(value: float | bool, name: str) -> str:  # noqa: FBT001  a yes or no is one of the values
-    """Write one arm's value of an outcome."""
+def measured(value: float | bool | None, name: str) -> str:  # noqa: FBT001  a yes or no is one of the values
+    """Write one arm's value of an outcome; without one, the arm had not come to it when it was reported."""
+    if value is None:
+        return "still going"
     return gravity(value) if name.endswith("_sg") else figure(value)
 
 

@@ -105,6 +105,7 @@ T0 = ("trials", 0)
         (_first_batch(volume_l=HUGE), (*B0, "volume_l")),
         (_first_batch(volume_l="5 degC"), (*B0, "volume_l")),
         (_first_batch(days_to_finish=0), (*B0, "days_to_finish")),
+        (_first_batch(days_to_finish=8, still_going_at_days=9), (*B0, "still_going_at_days")),
         (_first_batch(measured={"ph_end": True}), (*B0, "measured", "ph_end")),
         (_first_batch(measured={"ph_end": "acid"}), (*B0, "measured", "ph_end")),
         (_first_batch(measured={"ph_end": HUGE}), (*B0, "measured", "ph_end")),

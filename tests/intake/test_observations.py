@@ -11,6 +11,7 @@ from tests.intake import documents
 from tests.intake.weighing import weigh
 
 P = {"assessor": "p1", "presented": 12, "correct": 8}
+NO_DAYS = {"days_to_finish": None}
 TWO = [P, {"assessor": "p2", "presented": 10, "correct": 3}]
 
 
@@ -108,6 +109,42 @@ def test_days_are_compared_as_a_ratio():
     assert row.difference == pytest.approx(math.log(1.5))
     assert row.variance == pytest.approx((1 / 8**2 + 1 / 12**2) / 12)
     assert row.details["treatment_value"] == pytest.approx(12)
+
+
+@pytest.mark.parametrize(
+    ("control", "treatment", "first"),
+    [
+        ({"days_to_finish": 8}, {"still_going_at_days": 12}, "control"),
+        ({"days_to_finish": 8}, {"still_going_at_days": 8}, "control"),
+        ({"still_going_at_days": 30}, {"days_to_finish": 21}, "treatment"),
+        # Last seen going before the other was done: which was quicker isn't known.
+        ({"days_to_finish": 8}, {"still_going_at_days": 5}, None),
+        ({"still_going_at_days": 20}, {"still_going_at_days": 20}, None),
+    ],
+)
+def test_an_arm_that_had_not_finished_leaves_only_who_was_first(control, treatment, first):
+    row = weigh(batches=pair(NO_DAYS | control, NO_DAYS | treatment)).row("days_to_finish")
+    assert (row.difference, row.variance, row.details["finished_first"]) == (None, None, first)
+    assert row.details["control_value"] == control.get("days_to_finish")
+    assert row.details["treatment_still_going_at"] == treatment.get("still_going_at_days")
+
+
+def test_an_arm_has_finished_when_its_last_vessel_has():
+    batches = [
+        documents.batch("control", batch="one", days_to_finish=6),
+        documents.batch("control", batch="two", days_to_finish=11),
+        documents.batch("treatment", batch="three", days_to_finish=7),
+        documents.batch("treatment", batch="four", **NO_DAYS | {"still_going_at_days": 10}),
+    ]
+    row = weigh(batches=batches).row("days_to_finish")
+    assert (row.details["finished_first"], row.details["control_batches"]) == (None, 2)
+    batches[3]["still_going_at_days"] = 11
+    assert weigh(batches=batches).row("days_to_finish").details["finished_first"] == "control"
+
+
+def test_a_pair_of_which_one_arm_tells_nothing_has_no_days():
+    rows = weigh(batches=pair(NO_DAYS | {"still_going_at_days": 9}, NO_DAYS)).reduced.observations
+    assert not [row for row in rows if row.outcome == "days_to_finish"]
 
 
 def test_dryness_is_a_pair_of_events():

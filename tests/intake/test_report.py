@@ -64,6 +64,21 @@ def test_a_ratio_is_given_for_what_is_compared_as_one():
     assert "8 against 12 days" in days.reading
 
 
+@pytest.mark.parametrize(
+    ("seen", "said"),
+    [
+        (12, "the control took 8 days, the treatment was still going at 12."),
+        (5, "which arm is quicker isn't known yet"),
+    ],
+)
+def test_a_vessel_that_had_not_finished_is_said_to_be_going(seen, said):
+    going = documents.batch("treatment", days_to_finish=None, still_going_at_days=seen)
+    report = weigh(batches=[documents.batch("control", days_to_finish=8), going]).report
+    days = next(each for each in report.measured if each.outcome == "days_to_finish")
+    assert (days.control_value, days.treatment_value, days.ratio, days.difference) == (8, None, None, None)
+    assert said in days.reading
+
+
 def test_an_unstated_reading_is_said_to_be_unstated():
     batches = [documents.batch(arm, measured={"haze_ntu": n}) for arm, n in (("control", 40), ("treatment", 15))]
     report = weigh(documents.protocol(outcomes=[{"outcome": "haze_ntu"}]), batches=batches).report
