@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 from fastapi.openapi.utils import get_openapi
 
+from service.api.openapi_links import links_of
 from service.api.problems import MEDIA_TYPE, PROBLEMS, ProblemDocument
 
 if TYPE_CHECKING:
@@ -149,6 +150,8 @@ def _document_success(path: str, method: str, operation: dict[str, Any]) -> None
         named.append("Idempotent-Replayed")
     for status in responses.keys() & {"200", "201", "204"}:
         responses[status]["headers"] = _refer(named)
+        if links := links_of(operation["operationId"], status):
+            responses[status]["links"] = links
 
 
 def _refer(names: "Iterable[str]") -> dict[str, dict[str, str]]:

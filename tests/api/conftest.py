@@ -64,13 +64,31 @@ def village(sqlite_client) -> Community:
     return Community(sqlite_client)
 
 
-@pytest.fixture
-def steward(database) -> Person:
+def _new_steward(database: Database) -> Person:
     """Make a steward, as the command line does."""
     token = new_secret()
     with database.write() as session:
         made = contributors.create(session, display_name="Steward", token_hash=hashed(token), steward=True)
         return Person(str(made.id), token)
+
+
+@pytest.fixture
+def steward(database) -> Person:
+    return _new_steward(database)
+
+
+@pytest.fixture
+def steward_of() -> Callable[[str], Person]:
+    """Make a steward in the record behind a running server."""
+
+    def make(url: str) -> Person:
+        database = Database(url)
+        try:
+            return _new_steward(database)
+        finally:
+            database.dispose()
+
+    return make
 
 
 @pytest.fixture

@@ -45,6 +45,40 @@ def test_every_reference_leads_somewhere(text):
         assert found
 
 
+def _held(text, schema, steps):
+    """Whether a schema has what a JSON Pointer names."""
+    for step in steps:
+        while "$ref" in schema:
+            schema = text["components"]["schemas"][schema["$ref"].rsplit("/", 1)[1]]
+        schema = schema["items"] if step == "0" else schema.get("properties", {}).get(step)
+        if schema is None:
+            return False
+    return True
+
+
+def test_every_link_leads_from_what_an_answer_holds_to_what_an_operation_takes(text, subtests):
+    named = {operation["operationId"]: operation for _, _, operation in operations(text)}
+    links = [
+        (operation["operationId"], response, link)
+        for _, _, operation in operations(text)
+        for response in operation["responses"].values()
+        for link in response.get("links", {}).values()
+    ]
+    assert len(links) > 60
+    for source, response, link in links:
+        with subtests.test(f"{source} to {link['operationId']}"):
+            target = named[link["operationId"]]
+            taken = {f"{each['in']}.{each['name']}" for each in target["parameters"]}
+            assert set(link["parameters"]) <= taken
+            for expression in link["parameters"].values():
+                place, _, pointer = expression.partition("#/")
+                if place == "$response.body":
+                    (body,) = response["content"].values()
+                    assert _held(text, body["schema"], pointer.split("/"))
+                else:
+                    assert place.removeprefix("$response.header.") in response["headers"]
+
+
 def test_every_refusal_is_a_problem_document_of_a_known_status(text):
     known = {str(kind.status) for kind in PROBLEMS.values()}
     for _, _, operation in operations(text):

@@ -1,16 +1,15 @@
 """Requests made up from the interface text, against a live server: what is documented is what happens."""
 
+import json
+
 import pytest
 import schemathesis
 from schemathesis.config import SchemathesisConfig
-from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from tests.api.community import Community, registration, replication
+from tests.api.walking import EXCLUDED, Crowd, Found, interface, walks
 from tests.write_openapi import OPENAPI
 
-# A question, an arm or a ledger position that a document names must be there, two gravities must stand in a relation, a
-# text with a unit must be one: no schema says so, and what is made up from schemas is refused for it.
-EXCLUDED = [positive_data_acceptance]
 CONFIG = {
     "generation": {"max-examples": 4, "deterministic": True, "database": "none"},
     "phases": {"coverage": {"enabled": False}},
@@ -41,3 +40,13 @@ def test_every_operation_answers_as_documented(case, server, there):
             person = Community(client).person()
     case.path_parameters = {name: named.get(name, value) for name, value in (case.path_parameters or {}).items()}
     case.call_and_validate(base_url=server.url, headers=person.headers, excluded_checks=EXCLUDED)
+
+
+def test_walks_along_the_links_meet_nothing_that_is_not_documented(server, steward_of):
+    """The long run of it is in `tests/soak/`."""
+    found = Found()
+    with server.client() as client:
+        crowd = Crowd(Community(client), steward_of(f"sqlite:///{server.record}"), seed=4)
+        walks(interface(json.loads(OPENAPI.read_text())), server.url, crowd, found, until=150, steps=20, seed=4)
+    assert found.failures == {}
+    assert found.sent >= 150
