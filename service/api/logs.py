@@ -41,7 +41,8 @@ def configure(level: str) -> None:
 
 def template_of(scope: Any) -> str:  # noqa: ANN401  an ASGI scope is any mapping
     """The route's template; an address that matched none is not repeated."""
-    return str(getattr(scope.get("route"), "path", "unmatched"))
+    route = scope.get("route")
+    return str(getattr(route, "path_format", None) or getattr(route, "path", "unmatched"))
 
 
 def trace_id_of(traceparent: str | None) -> str | None:

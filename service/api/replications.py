@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 
 router = APIRouter(prefix="/v1/replications", route_class=Route, tags=["replications"])
 
+# An identifier and nothing else, so that `/check` stays an address of its own: 405 for what it doesn't take.
+_ONE = "/{replication_id:uuid}"
+
 State = Literal["registered", "submitted", "withdrawn", "retracted", "erased"]
 IfMatch = Annotated[
     str | None, Header(alias="If-Match", max_length=40, description='The revision you read, such as `"r3"`.')
@@ -190,9 +193,7 @@ def _read_back(session: "Session", replication: "Replication") -> dict[str, Any]
     return _shown(submission.read_back(session, replication))
 
 
-@router.get(
-    "/{replication_id}", operation_id="read_replication", response_model=ReplicationAnswer, summary="One replication"
-)
+@router.get(_ONE, operation_id="read_replication", response_model=ReplicationAnswer, summary="One replication")
 async def read_replication(replication_id: UUID, storage: Stored) -> Response:
     """Read a submitted replication with its report. Before submission it is nobody's business: 404."""
 
@@ -233,9 +234,7 @@ async def list_revisions(request: Request, replication_id: UUID, storage: Stored
     return listed(request, await storage.read(look), None)
 
 
-@router.put(
-    "/{replication_id}", operation_id="revise_replication", response_model=ReplicationAnswer, summary="Revise or amend"
-)
+@router.put(_ONE, operation_id="revise_replication", response_model=ReplicationAnswer, summary="Revise or amend")
 async def revise_replication(
     request: Request,
     replication_id: UUID,

@@ -281,3 +281,27 @@ def test_a_type_of_problem_that_there_isnt(sqlite_client):
 def test_an_id_of_the_callers_own_is_named_as_the_instance(sqlite_client, given):
     body = sqlite_client.get("/v1/nothing", headers={"X-Request-ID": given}).json()
     assert body["instance"] == f"urn:request:{given}"
+
+
+ADDRESSES = {
+    "/v1/replications": ["GET", "HEAD", "POST"],
+    "/v1/replications/check": ["POST"],
+    "/v1/replications/00000000-0000-7000-8000-000000000000": ["GET", "HEAD", "PUT"],
+    "/v1/me": ["DELETE", "GET", "HEAD"],
+    "/v1/questions/anything/evidence": ["GET", "HEAD"],
+    "/health/live": ["GET", "HEAD"],
+}
+
+
+@pytest.mark.parametrize("path", ADDRESSES)
+def test_a_method_that_an_address_does_not_take_is_refused_with_those_that_it_takes(sqlite_client, path):
+    for method in {"GET", "POST", "PUT", "PATCH", "DELETE"} - set(ADDRESSES[path]):
+        answer = sqlite_client.request(method, path)
+        assert answer.status_code == 405, method
+        assert sorted(answer.headers["allow"].split(", ")) == ADDRESSES[path]
+        assert answer.json()["type"] == "/problems/method-not-allowed"
+
+
+@pytest.mark.parametrize("name", ["nonsense", "CHECK", "../check", "%00", "1" * 5000])
+def test_what_is_no_identifier_names_no_replication(sqlite_client, name):
+    assert sqlite_client.get(f"/v1/replications/{name}").status_code == 404
