@@ -1,12 +1,22 @@
 """Density and strength of ethanol-water mixtures."""
 
+from collections.abc import Sequence
 from functools import lru_cache
+from itertools import zip_longest
 from typing import Final
 
 import numpy as np
 
 from service.science.checks import Numeric, number, refuse_where, same_length
-from service.science.inverse import Polynomial, even_table, in_blocks, invert_polynomial, look_up, polynomial
+from service.science.inverse import (
+    Polynomial,
+    even_table,
+    in_blocks,
+    invert_polynomial,
+    look_up,
+    polynomial,
+    polynomial_with_slope,
+)
 
 TEMPERATURE_LOW_C: Final = -20.0
 TEMPERATURE_HIGH_C: Final = 40.0
@@ -107,6 +117,12 @@ FREEZING_DEPRESSION_C: Final = (
 # Density of water and of ethanol, lowest power of (t - 20) first.
 _WATER: Final = (_A[0], *_B)
 _ETHANOL: Final = (sum(_A), *(b + sum(c) for b, c in zip(_B, (*_C, ()), strict=True)))
+
+# The whole formula: one row for each power of the mass fraction, one column for each power of (t - 20).
+_COLUMNS: Final = (_A, *((b, *c) for b, c in zip(_B, (*_C, ()), strict=True)))
+_FORMULA: Final = tuple(zip_longest(*_COLUMNS, fillvalue=0.0))
+_WARMING: Final = tuple((*(power * row[power] for power in range(1, len(row))), 0.0) for row in _FORMULA)
+"""Its derivative by temperature."""
 
 _TEMPERATURE: Final = "the OIML R 22 formula holds from -20 to 40 °C; bring the sample into that range"
 _FRACTION: Final = "a mass fraction of ethanol"
@@ -277,12 +293,22 @@ def coefficients_at(temperature_c: Numeric) -> Polynomial:
     """Density in kg/m3 at one temperature, as a polynomial in the mass fraction; no checks."""
     if isinstance(temperature_c, float):
         return _coefficients_at_one(temperature_c)
-    return _collapse(temperature_c)
+    return _collapse(_FORMULA, temperature_c)
+
+
+def warming_at(temperature_c: Numeric) -> Polynomial:
+    """Change of density in kg/m3 for each kelvin at one temperature, as a polynomial in the mass fraction."""
+    return _collapse(_WARMING, temperature_c)
 
 
 def unchecked_abv(mass_fraction: Numeric, reference_c: float = 20.0) -> Numeric:
     """Percent alcohol by volume of a mass fraction already known to be in range."""
     return polynomial(_abv_coefficients(reference_c), mass_fraction)
+
+
+def abv_slope(mass_fraction: Numeric, reference_c: Numeric = 20.0) -> Numeric:
+    """Change of percent by volume for each unit of mass fraction; no checks."""
+    return polynomial_with_slope(_abv_coefficients(reference_c), mass_fraction)[1]
 
 
 def solve_mass_fraction(coefficients: Polynomial, rho: Numeric) -> Numeric:
@@ -291,34 +317,41 @@ def solve_mass_fraction(coefficients: Polynomial, rho: Numeric) -> Numeric:
     return invert_polynomial(coefficients, rho, 0.0, 1.0, look_up(_BY_LIGHTNESS, lightness))
 
 
-def solve_abv(abv_percent: Numeric, reference_c: float = 20.0) -> Numeric:
+def solve_abv(abv_percent: Numeric, reference_c: Numeric = 20.0) -> Numeric:
     """Mass fraction at a percent by volume, with both volumes at `reference_c`; no checks."""
-    start = look_up(_BY_VOLUME, 0.01 * abv_percent)
+    start = look_up(_BY_VOLUME, 0.01 * abv_percent + 0.0 * reference_c)
     return invert_polynomial(_abv_coefficients(reference_c), abv_percent, 0.0, 1.0, start)
 
 
 @lru_cache(maxsize=256)
 def _coefficients_at_one(temperature_c: float) -> Polynomial:
-    return _collapse(temperature_c)
+    return _collapse(_FORMULA, temperature_c)
+
+
+def _abv_coefficients(reference_c: Numeric) -> Polynomial:
+    if isinstance(reference_c, float):
+        return _abv_coefficients_at_one(reference_c)
+    return _by_volume(coefficients_at(reference_c))
 
 
 @lru_cache(maxsize=16)
-def _abv_coefficients(reference_c: float) -> Polynomial:
-    at_reference = _coefficients_at_one(reference_c)
-    ethanol = polynomial(at_reference, 1.0)
-    return (0.0, *(100.0 * each / ethanol for each in at_reference))
+def _abv_coefficients_at_one(reference_c: float) -> Polynomial:
+    return _by_volume(_coefficients_at_one(reference_c))
+
+
+def _by_volume(density: Polynomial) -> Polynomial:
+    ethanol = polynomial(density, 1.0)
+    return (0.0, *(100.0 * each / ethanol for each in density))
 
 
 def _density_of(pure: Polynomial, temperature_c: Numeric) -> Numeric:
     return polynomial(pure, temperature_c - 20.0)
 
 
-def _collapse(temperature_c: Numeric) -> Polynomial:
-    warmer = temperature_c - 20.0
-    powers = [polynomial((_A[0], *_B), warmer)]
-    for k, coefficient in enumerate(_A[1:]):
-        powers.append(polynomial((coefficient, *(row[k] for row in _C if k < len(row))), warmer))
-    return powers
+def _collapse(formula: Sequence[Sequence[float]], temperature_c: Numeric) -> Polynomial:
+    """Put the temperature into a formula of mass fraction and temperature, power by power."""
+    w = temperature_c - 20.0
+    return [a + w * (b + w * (c + w * (d + w * (e + w * (f + w * g))))) for a, b, c, d, e, f, g in formula]
 
 
 def _temperature(temperature_c: Numeric) -> Numeric:

@@ -9,7 +9,7 @@ from service.science.checks import Numeric, number, only_one, refuse_where, same
 from service.science.errors import InputError
 from service.science.ethanol_water import ETHANOL_20C
 from service.science.fermentables import Ingredient, bring
-from service.science.uncertainty import Source, standard_uncertainty
+from service.science.uncertainty import combined
 
 EXTRACT_PER_ETHANOL: Final = 2.0665
 """Grams of extract that yield a gram of ethanol, 0.9565 g of carbon dioxide and 0.11 g of yeast (Balling, 1865)."""
@@ -152,7 +152,7 @@ def attenuation(
         "is above the original gravity. Swap them, or declare all that was added during the ferment.",
     )
     real = real_extract(original, apparent)
-    slack = 3.0 * ATTENUATION_COEFFICIENT * spread * sugar.slope_plato_per_sg(apparent)
+    slack = 3.0 * ATTENUATION_COEFFICIENT * spread / sugar.slope_sg_per_plato(apparent)
     refuse_where(
         "final_sg",
         real < -slack - 1e-9,
@@ -200,27 +200,25 @@ def alcohol(
 ) -> tuple[Numeric, Numeric]:
     """Percent alcohol by mass and by volume, by Balling's relation; no checks."""
     fermented = coefficient * (original - apparent)
-    abw = fermented / (EXTRACT_PER_ETHANOL - 0.01 * LOST_PER_ETHANOL * original)
+    abw = fermented / extract_per_ethanol(original)
     return abw, abw * final_sg * (sugar.WATER_20C / ETHANOL_20C)
+
+
+def extract_per_ethanol(original: Numeric) -> Numeric:
+    """Percent of extract that must go for each percent of alcohol by mass, as the liquid gets lighter; no checks."""
+    return EXTRACT_PER_ETHANOL - 0.01 * LOST_PER_ETHANOL * original
 
 
 def _abv_uncertainty(original: Numeric, apparent: Numeric, spread: Numeric, share: Numeric) -> Numeric:
     """Propagate both readings and the attenuation coefficient to % vol.
 
-    What was weighed in counts as exact, so the first reading's uncertainty weighs by its share of the batch. The
-    scales are smooth and nearly straight over a reading's uncertainty, so it is carried to degrees Plato by the scale's
-    slope instead of solving the scale again on each side.
+    What was weighed in counts as exact, so the first reading's uncertainty weighs by its share of the batch.
     """
-
-    def abv(original: Numeric, apparent: Numeric, coefficient: float) -> Numeric:
-        return alcohol(original, apparent, sugar.unchecked_sg(apparent), coefficient)[1]
-
-    return standard_uncertainty(
-        abv,
-        (original, apparent, ATTENUATION_COEFFICIENT),
-        (
-            Source(0, share * spread * sugar.slope_plato_per_sg(original)),
-            Source(1, spread * sugar.slope_plato_per_sg(apparent)),
-            Source(2, ATTENUATION_COEFFICIENT_UNCERTAINTY),
-        ),
-    )
+    coefficient = ATTENUATION_COEFFICIENT
+    sg, sg_per_plato = sugar.unchecked_sg(apparent), sugar.slope_sg_per_plato(apparent)
+    abw = alcohol(original, apparent, sg)[0]
+    per_ethanol = extract_per_ethanol(original)
+    first = (coefficient + 0.01 * LOST_PER_ETHANOL * abw) * share * spread / sugar.slope_sg_per_plato(original)
+    last = (abw * sg_per_plato * per_ethanol / sg - coefficient) * spread / sg_per_plato
+    known = (original - apparent) * ATTENUATION_COEFFICIENT_UNCERTAINTY
+    return combined(first, last, known) * sg * (sugar.WATER_20C / ETHANOL_20C) / per_ethanol

@@ -3,12 +3,10 @@
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
 from service.science import sugar
 from service.science.checks import Numeric, number, refuse_where, same_length
-from service.science.inverse import polynomial
-from service.science.uncertainty import Source, standard_uncertainty
+from service.science.inverse import polynomial, polynomial_with_slope
+from service.science.uncertainty import combined
 
 GLASS_EXPANSION: Final = 25e-6
 """Cubic expansion of hydrometer glass per kelvin, the conventional value of ISO 1768:1975."""
@@ -91,7 +89,11 @@ def correct_hydrometer(
             "thermometer_uncertainty_c": kelvin,
         }
     )
-    plato = _plato(reading, sample, calibration)
+    at_calibration, at_sample = sugar.coefficients_at(calibration), sugar.coefficients_at(sample)
+    glass = 1.0 / (1.0 + GLASS_EXPANSION * (sample - calibration))
+    # The density that floats the instrument to a mark of 1; times the reading, to the reading.
+    marked = at_calibration[0] * glass
+    plato = sugar.solve_plato(at_sample, reading * marked)
     # A solution at the ends of the range is where the solver stops; past it there is none.
     refuse_where(
         "reading_sg",
@@ -99,26 +101,11 @@ def correct_hydrometer(
         f"at this temperature belongs to no solution of {sugar.PLATO_LOW:.0f} to {sugar.PLATO_HIGH:.0f} degrees Plato.",
     )
     sg = sugar.unchecked_sg(plato)
-    at_calibration = sugar.coefficients_at(calibration)
-    uncertainty = standard_uncertainty(
-        lambda *arguments: sugar.unchecked_sg(_plato(*arguments)),
-        (reading, sample, calibration),
-        (Source(0, spread), Source(1, kelvin, 0.0, HOTTEST_C)),
-        IN_USE * sg,
-    )
+    warming = polynomial(sugar.warming_at(sample), 0.01 * plato) + GLASS_EXPANSION * glass * reading * marked
+    per_density = 100.0 * sugar.slope_sg_per_plato(plato) / polynomial_with_slope(at_sample, 0.01 * plato)[1]
     return HydrometerReading(
         sg=sg,
         correction_sg=sg - reading,
-        uncertainty_sg=uncertainty,
+        uncertainty_sg=combined(per_density * marked * spread, per_density * warming * kelvin, IN_USE * sg),
         calibration_scale_sg=polynomial(at_calibration, 0.01 * plato) / at_calibration[0],
     )
-
-
-def _plato(reading: Numeric, sample: Numeric, calibration: Numeric) -> Numeric:
-    """Mass percent of the sucrose solution that floats the instrument to its reading."""
-    marked = reading * sugar.coefficients_at(calibration)[0]
-    floats = marked / (1.0 + GLASS_EXPANSION * (sample - calibration))
-    coefficients = sugar.coefficients_at(sample)
-    if isinstance(coefficients[0], np.ndarray) and not isinstance(floats, np.ndarray):
-        floats = np.full_like(coefficients[0], floats)
-    return sugar.solve_plato(coefficients, floats)

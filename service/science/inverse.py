@@ -57,7 +57,10 @@ def even_table(x: FloatArray, y: Numeric) -> FloatArray:
 def look_up(table: FloatArray, y: Numeric) -> Numeric:
     """Interpolate in an `even_table` without searching it: for first guesses."""
     if isinstance(y, float):
-        return float(table[int(min(max(y, 0.0), 1.0) * _TABLE)])
+        at = min(max(y, 0.0), 1.0) * _TABLE
+        step = min(int(at), _TABLE - 1)
+        low, high = table[step : step + 2].tolist()
+        return float(low + (high - low) * (at - step))
     position = np.clip(y, 0.0, 1.0) * _TABLE
     place = np.minimum(position, _TABLE - 1).astype(np.intp)
     below = table[place]
@@ -98,8 +101,8 @@ def invert(
         own coefficients are.
 
     """
-    if np.ndim(target) == np.ndim(start) == 0:
-        return _invert_one(function, float(target), low, high, float(start))
+    if isinstance(target, float) and isinstance(start, float):
+        return _invert_one(function, target, low, high, start)
     targets, starts = np.broadcast_arrays(target, start)
     return _invert_rows(function, targets, starts, low, high)
 
@@ -113,8 +116,12 @@ def _invert_one(
         value, slope = function(x)
         if not slope:
             break
-        moved = min(max(x - (float(value) - target) / float(slope), low), high)
-        if abs(moved - x) <= close_enough:
+        moved = x - float((value - target) / slope)
+        if moved < low:
+            moved = low
+        elif moved > high:
+            moved = high
+        if -close_enough <= moved - x <= close_enough:
             return moved
         x = moved
     return float(_bracketed_rows(function, np.array([target]), np.array([start]), (low, high))[0])

@@ -7,8 +7,9 @@ from typing import Final
 
 from service.science import gravity, sugar
 from service.science.checks import Numeric, number, refuse_where, same_length
+from service.science.ethanol_water import ETHANOL_20C
 from service.science.inverse import Polynomial, invert, invert_polynomial, polynomial, polynomial_with_slope
-from service.science.uncertainty import Source, standard_uncertainty
+from service.science.uncertainty import combined
 
 MODEL_UNCERTAINTY_PLATO: Final = 0.2
 """Two additive models of the mixture's index differ by 0.04 to 0.16 degrees Brix; no ternary table was at hand."""
@@ -124,19 +125,26 @@ def read_refractometer(
         brix < lowest - 1e-9,
         "is lower than this original extract gives with all of it fermented. Check both, at 20 °C and free of gas.",
     )
-    real = _real(original, brix)
-    reading_terms = Source(1, (MODEL_UNCERTAINTY_PLATO**2 + (spread / factor) ** 2) ** 0.5)
-    terms = (
-        Source(1, standard_uncertainty(_real, (original, brix), (reading_terms,))),
-        Source(2, gravity.ATTENUATION_COEFFICIENT_UNCERTAINTY),
+    real, real_per_brix = _real(original, brix)
+    apparent = original - (original - real) / gravity.ATTENUATION_COEFFICIENT
+    sg, sg_per_plato = sugar.unchecked_sg(apparent), sugar.slope_sg_per_plato(apparent)
+    abw, abv = gravity.alcohol(original, apparent, sg)
+    of_real = real_per_brix * combined(MODEL_UNCERTAINTY_PLATO, spread / factor)
+    # Alcohol and real extract are tied by Balling; the coefficient moves only the apparent extract, thus the gravity.
+    sg_per_real = sg_per_plato / gravity.ATTENUATION_COEFFICIENT
+    of_coefficient = (
+        sg_per_real
+        * (original - real)
+        * (gravity.ATTENUATION_COEFFICIENT_UNCERTAINTY / gravity.ATTENUATION_COEFFICIENT)
     )
-    at = (original, real, gravity.ATTENUATION_COEFFICIENT)
+    abv_per_real = abw * sg_per_real - sg / gravity.extract_per_ethanol(original)
     return RefractometerReading(
-        sg=_sg(*at),
-        abv_percent=_abv(*at),
-        uncertainty_sg=standard_uncertainty(_sg, at, terms),
-        abv_uncertainty_percent=standard_uncertainty(_abv, at, terms),
-        apparent_extract_plato=_apparent(*at),
+        sg=sg,
+        abv_percent=abv,
+        uncertainty_sg=combined(sg_per_real * of_real, of_coefficient),
+        abv_uncertainty_percent=combined(abv_per_real * of_real, abw * of_coefficient)
+        * (sugar.WATER_20C / ETHANOL_20C),
+        apparent_extract_plato=apparent,
         real_extract_plato=real,
         model_uncertainty_plato=MODEL_UNCERTAINTY_PLATO,
     )
@@ -149,16 +157,15 @@ def expected_reading(original_plato: Numeric, apparent_extract_plato: Numeric) -
 
 
 def _abw(original: Numeric, real: Numeric) -> Numeric:
-    return (original - real) / _extract_per_ethanol(original)
+    return (original - real) / gravity.extract_per_ethanol(original)
 
 
-def _extract_per_ethanol(original: Numeric) -> Numeric:
-    return gravity.EXTRACT_PER_ETHANOL - 0.01 * gravity.LOST_PER_ETHANOL * original
+def _real(original: Numeric, brix: Numeric) -> tuple[Numeric, Numeric]:
+    """Real extract at a reading, and its slope by the reading.
 
-
-def _real(original: Numeric, brix: Numeric) -> Numeric:
-    """Real extract at a reading: solved for the sugar's share of the index, in which everything is a polynomial."""
-    per_ethanol = _extract_per_ethanol(original)
+    Solved for the sugar's share of the index, in which everything is a polynomial.
+    """
+    per_ethanol = gravity.extract_per_ethanol(original)
 
     def index(sugar_index: Numeric) -> tuple[Numeric, Numeric]:
         real, per_index = polynomial_with_slope(_BRIX, sugar_index)
@@ -166,17 +173,7 @@ def _real(original: Numeric, brix: Numeric) -> Numeric:
         return sugar_index + rise, 1.0 - per_percent * per_index / per_ethanol
 
     start = _first_guess(original - 1.27 * (original - brix))
-    return polynomial(_BRIX, invert(index, _index(brix), _LOW, _HIGH, start))
-
-
-def _apparent(original: Numeric, real: Numeric, coefficient: float) -> Numeric:
-    return original - (original - real) / coefficient
-
-
-def _sg(original: Numeric, real: Numeric, coefficient: float) -> Numeric:
-    return sugar.unchecked_sg(_apparent(original, real, coefficient))
-
-
-def _abv(original: Numeric, real: Numeric, coefficient: float) -> Numeric:
-    apparent = _apparent(original, real, coefficient)
-    return gravity.alcohol(original, apparent, sugar.unchecked_sg(apparent), coefficient)[1]
+    whole = _index(brix)
+    share = invert(index, whole, _LOW, _HIGH, start)
+    real, per_share = polynomial_with_slope(_BRIX, share)
+    return real, per_share / (index(share)[1] * polynomial_with_slope(_BRIX, whole)[1])

@@ -1,17 +1,14 @@
 """Strength of a spirit from an alcoholmeter or a density, and whether two spirits are shown to match."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
-
-import numpy as np
 
 from service.science import ethanol_water as ew
 from service.science.checks import Numeric, number, only_one, refuse_where, same_length
 from service.science.errors import InputError
 from service.science.hydrometer import GLASS_EXPANSION
-from service.science.inverse import polynomial
-from service.science.uncertainty import Source, standard_uncertainty
+from service.science.inverse import polynomial, polynomial_with_slope
+from service.science.uncertainty import combined
 
 MODEL_UNCERTAINTY_KG_PER_M3: Final = 0.054
 """Half-width 0.094 as a rectangle: the most by which OIML R 22 and the US Bureau of Standards table differ."""
@@ -20,8 +17,6 @@ OBSCURED: Final = (
     "sugar, wood and colour make a spirit heavier, so that density (and an alcoholmeter, which weighs too) reads low, "
     "by about 0.2 % vol for each gram of solids in a litre. Distil a measured sample and read the distillate."
 )
-
-_Floats = Callable[[Numeric, Numeric, Numeric], Numeric]
 
 _READING: Final = "percent alcohol by volume, as the scale shows"
 _SPREAD: Final = "a standard uncertainty"
@@ -84,18 +79,26 @@ def strength(
     solids = number("dissolved_solids_g_per_l", dissolved_solids_g_per_l, 0.0, 2000.0, "grams in a litre")
     refuse_where("dissolved_solids_g_per_l", solids > 0.0, f"strength can't be told from density: {OBSCURED}")
     kelvin = number("thermometer_uncertainty_c", thermometer_uncertainty_c, 0.0, 10.0, _SPREAD)
-    floats: _Floats
-    if chosen == "reading_abv_percent":
+    by_scale = chosen == "reading_abv_percent"
+    if by_scale:
         value = number(chosen, reading_abv_percent, 0.0, 100.0, _READING)
         spread = number("reading_uncertainty_percent", reading_uncertainty_percent, 0.0, 20.0, _SPREAD)
-        floats, ends = _density_that_floats, (0.0, 100.0)
     else:
         value = number(chosen, density_kg_per_m3, 700.0, 1100.0, "densities of ethanol-water mixtures")
         spread = number("density_uncertainty_kg_per_m3", density_uncertainty_kg_per_m3, 0.0, 50.0, _SPREAD)
-        floats, ends = _density_itself, (-np.inf, np.inf)
-    same_length({chosen: value, "sample_c": sample, "calibration_c": calibration, "thermometer_uncertainty_c": kelvin})
-    rho = floats(value, sample, calibration)
+    same_length(
+        {
+            chosen: value,
+            "sample_c": sample,
+            "calibration_c": calibration,
+            "dissolved_solids_g_per_l": solids,
+            "reading_uncertainty_percent" if by_scale else "density_uncertainty_kg_per_m3": spread,
+            "thermometer_uncertainty_c": kelvin,
+        }
+    )
+    floated = _density_that_floats(value, sample, calibration) if by_scale else _Floated(value, 1.0, 0.0)
     coefficients = ew.coefficients_at(sample)
+    rho = floated.rho
     refuse_where(
         chosen,
         (rho > coefficients[0] * (1.0 + 1e-12)) | (rho < sum(coefficients) * (1.0 - 1e-12)),
@@ -103,47 +106,36 @@ def strength(
     )
     fraction = ew.solve_mass_fraction(coefficients, rho)
     ew.refuse_frozen(fraction, sample)
-
-    def abv(value: Numeric, sample: Numeric, calibration: Numeric, offset: float) -> Numeric:
-        rho = floats(value, sample, calibration) + offset
-        return ew.unchecked_abv(ew.solve_mass_fraction(ew.coefficients_at(sample), rho))
-
+    abv_for_density = ew.abv_slope(fraction) / polynomial_with_slope(coefficients, fraction)[1]
     return Strength(
         abv_percent=ew.unchecked_abv(fraction),
         abw_percent=100.0 * fraction,
         density_20c_kg_per_m3=polynomial(ew.coefficients_at(20.0), fraction),
         us_proof=2.0 * ew.unchecked_abv(fraction, ew.SIXTY_FAHRENHEIT_C),
-        uncertainty_percent=standard_uncertainty(
-            abv,
-            (value, sample, calibration, 0.0),
-            (
-                Source(0, spread, *ends),
-                Source(1, kelvin, ew.TEMPERATURE_LOW_C, ew.TEMPERATURE_HIGH_C),
-                Source(3, MODEL_UNCERTAINTY_KG_PER_M3),
-            ),
+        uncertainty_percent=combined(
+            abv_for_density * floated.per_unit * spread,
+            abv_for_density * (floated.per_kelvin - polynomial(ew.warming_at(sample), fraction)) * kelvin,
+            abv_for_density * MODEL_UNCERTAINTY_KG_PER_M3,
         ),
     )
 
 
-def _density_itself(density: Numeric, _sample: Numeric, _calibration: Numeric) -> Numeric:
-    return density
+@dataclass(frozen=True, slots=True)
+class _Floated:
+    """Density of the liquid, and by how much it moves with what was read and with the sample's temperature."""
+
+    rho: Numeric
+    per_unit: Numeric
+    per_kelvin: Numeric
 
 
-def _density_that_floats(reading: Numeric, sample: Numeric, calibration: Numeric) -> Numeric:
+def _density_that_floats(reading: Numeric, sample: Numeric, calibration: Numeric) -> _Floated:
     """Density of the liquid that floats a glass alcoholmeter to its reading."""
-    if isinstance(calibration, np.ndarray):
-        # A column of instruments holds few scales; each has its own cached strengths.
-        marked = np.empty(np.broadcast_shapes(calibration.shape, np.shape(reading)))
-        readings = np.broadcast_to(reading, marked.shape)
-        for each in np.unique(calibration).tolist():
-            rows = calibration == each
-            marked[rows] = _marked_density(readings[rows], each)
-        return marked / (1.0 + GLASS_EXPANSION * (sample - calibration))
-    return _marked_density(reading, calibration) / (1.0 + GLASS_EXPANSION * (sample - calibration))
-
-
-def _marked_density(reading: Numeric, calibration: float) -> Numeric:
-    return polynomial(ew.coefficients_at(calibration), ew.solve_abv(reading, calibration))
+    fraction = ew.solve_abv(reading, calibration)
+    marked, per_fraction = polynomial_with_slope(ew.coefficients_at(calibration), fraction)
+    per_percent = per_fraction / ew.abv_slope(fraction, calibration)
+    glass = 1.0 / (1.0 + GLASS_EXPANSION * (sample - calibration))
+    return _Floated(marked * glass, per_percent * glass, -GLASS_EXPANSION * marked * glass * glass)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from service.science.checks import Numeric, number, refuse_where, same_length
-from service.science.inverse import Polynomial, invert_polynomial, polynomial
+from service.science.inverse import Polynomial, invert_polynomial, polynomial, polynomial_with_slope
 
 PLATO_LOW: Final = -8.0
 """Apparent extract below zero is what alcohol does to a density reading; the polynomial is extrapolated to here."""
@@ -27,6 +27,7 @@ _SUCROSE: Final = (
     (-47.2207, -21.6977, 27.6301, 0.0, 0.0, 0.0),
     (18.3184, 12.3081, 0.0, 0.0, 0.0, 0.0),
 )
+_BY_FRACTION: Final = tuple(zip(*_SUCROSE, strict=True))
 
 
 def water_density(temperature_c: Numeric) -> Numeric:
@@ -114,6 +115,15 @@ def coefficients_at(temperature_c: Numeric) -> Polynomial:
     return _collapse(temperature_c)
 
 
+def warming_at(temperature_c: Numeric) -> Polynomial:
+    """Change of density in kg/m3 for each kelvin at one temperature, as a polynomial in the mass fraction."""
+    theta = 0.01 * (temperature_c - 20.0)
+    above, rise = polynomial_with_slope(_WATER_TOP, temperature_c)
+    below = polynomial(_WATER_BOTTOM, temperature_c)
+    powers = [0.01 * polynomial_with_slope(column, theta)[1] for column in _BY_FRACTION]
+    return ((rise - above / below * _WATER_BOTTOM[1]) / below, *powers)
+
+
 def solve_plato(coefficients: Polynomial, density: Numeric) -> Numeric:
     """Mass percent at which the density polynomial of `coefficients_at` reaches `density`; no checks."""
     return 100.0 * invert_polynomial(coefficients, density, 0.01 * PLATO_LOW, 0.01 * PLATO_HIGH, _first_guess(density))
@@ -126,7 +136,7 @@ def _coefficients_at_one(temperature_c: float) -> Polynomial:
 
 def _collapse(temperature_c: Numeric) -> Polynomial:
     theta = 0.01 * (temperature_c - 20.0)
-    powers = [polynomial(column, theta) for column in zip(*_SUCROSE, strict=True)]
+    powers = [polynomial(column, theta) for column in _BY_FRACTION]
     return (_water(temperature_c), *powers)
 
 
@@ -197,11 +207,9 @@ def plato_from_extract(extract_g_per_l: Numeric) -> Numeric:
     return 100.0 * invert_polynomial(by_litre, extract, 0.01 * PLATO_LOW, 0.01 * PLATO_HIGH, start)
 
 
-def slope_plato_per_sg(plato: Numeric) -> Numeric:
-    """Return d(plato)/d(sg) at 20 °C, for carrying a reading's uncertainty over; no checks."""
-    fraction = 0.01 * plato
-    slope = polynomial([k * each for k, each in enumerate(AT_20C)][1:], fraction)
-    return 100.0 * WATER_20C / slope
+def slope_sg_per_plato(plato: Numeric) -> Numeric:
+    """Return d(sg)/d(plato) at 20 °C, for carrying a reading's uncertainty over; no checks."""
+    return 0.01 * polynomial_with_slope(AT_20C, 0.01 * plato)[1] / WATER_20C
 
 
 SG_LOW: Final = float(polynomial(AT_20C, 0.01 * PLATO_LOW)) / WATER_20C
