@@ -4,11 +4,12 @@ import importlib.util
 import os
 import pwd
 import shutil
+import signal
 import subprocess
 import tempfile
 import uuid
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -112,6 +113,19 @@ class Cluster:
         """Stop it: `immediate` is what a power cut leaves."""
         self._run("pg_ctl", *self._control(), "-m", mode, "stop")
 
+    def kill(self) -> None:
+        """End every process of it as a power cut would: SIGKILL, nothing is tidied up."""
+        postmaster = int((self._data / "postmaster.pid").read_text().splitlines()[0])
+        # Held still first, so that it starts nothing more while its processes are counted.
+        os.kill(postmaster, signal.SIGSTOP)
+        for process in (postmaster, *_children(postmaster)):
+            os.kill(process, signal.SIGKILL)
+        (self._data / "postmaster.pid").unlink()
+
+    def promote(self) -> None:
+        """Let a replica become a server that is written to, and wait until it is one."""
+        self._run("pg_ctl", *self._control(), "promote")
+
     @property
     def is_running(self) -> bool:
         """Whether the server runs."""
@@ -165,6 +179,15 @@ def replica_of(primary: Cluster) -> Iterator[Cluster]:
         yield made
     finally:
         made.remove()
+
+
+def _children(process: int) -> list[int]:
+    """List a process's children: the fourth word of what Linux says of each is its parent."""
+    parents = {}
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            parents[int(path.parent.name)] = int(path.read_text().rpartition(")")[2].split()[1])
+    return [child for child, parent in parents.items() if parent == process]
 
 
 def _unprivileged_user() -> str | None:
