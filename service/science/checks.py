@@ -1,6 +1,6 @@
 """Turn what a caller gave into a float or a float array, or say what is wrong with it."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -62,13 +62,34 @@ def _out_of_range(field: str, low: float, high: float, what: str, index: int | N
     return InputError(field, f"must be between {low:.6g} and {high:.6g}: {what}.", index)
 
 
-def refuse_where(field: str, condition: Condition, detail: str) -> None:
-    """Raise InputError(field, detail) where `condition` holds, with the first row's index for arrays."""
+def refuse_where(
+    field: str, condition: Condition, detail: str, figures: Callable[[], Mapping[str, Numeric]] | None = None
+) -> None:
+    """Raise InputError(field, detail) where `condition` holds, with the first row's index for arrays.
+
+    Parameters
+    ----------
+    field, detail : str
+        For the error.
+    condition : bool or ndarray
+        Where to refuse.
+    figures : callable, optional
+        What to fill into `detail`, whose names stand in braces there; an array gives its figure of the row refused.
+
+    """
+    index = None
     if isinstance(condition, np.ndarray) and condition.ndim:
-        if condition.any():
-            raise InputError(field, detail, int(condition.argmax()))
-    elif condition:
-        raise InputError(field, detail)
+        if not condition.any():
+            return
+        index = int(condition.argmax())
+    elif not condition:
+        return
+    filled = {} if figures is None else {name: _at(value, index) for name, value in figures().items()}
+    raise InputError(field, detail.format(**filled), index)
+
+
+def _at(value: Numeric, index: int | None) -> float:
+    return float(value[index]) if isinstance(value, np.ndarray) and index is not None else float(value)
 
 
 def only_one(given: Mapping[str, object]) -> str:

@@ -301,7 +301,7 @@ def warming_at(temperature_c: Numeric) -> Polynomial:
     return _collapse(_WARMING, temperature_c)
 
 
-def unchecked_abv(mass_fraction: Numeric, reference_c: float = 20.0) -> Numeric:
+def unchecked_abv(mass_fraction: Numeric, reference_c: Numeric = 20.0) -> Numeric:
     """Percent alcohol by volume of a mass fraction already known to be in range."""
     return polynomial(_abv_coefficients(reference_c), mass_fraction)
 

@@ -23,7 +23,7 @@ ATTENUATION_COEFFICIENT: Final = 0.8192
 ATTENUATION_COEFFICIENT_UNCERTAINTY: Final = 0.005
 """Cutaia, Reid, Speers, J. Inst. Brew. 115(4), 318-327 (2009): standard error 0.0048 over 532 brews."""
 
-_ORIGINAL: Final = "the gravity before fermentation, above water's"
+_ORIGINAL: Final = "the gravity before fermentation, above water's: 1.050, not 50 and not 12"
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,15 +149,11 @@ def attenuation(
     refuse_where(
         "final_sg",
         final_sg > original_sg,
-        "is above the original gravity. Swap them, or declare all that was added during the ferment.",
+        "is above the original gravity of {original:.4f}. Swap them, or declare all that was added during the ferment.",
+        lambda: {"original": original_sg},
     )
     real = real_extract(original, apparent)
-    slack = 3.0 * ATTENUATION_COEFFICIENT * spread / sugar.slope_sg_per_plato(apparent)
-    refuse_where(
-        "final_sg",
-        real < -slack - 1e-9,
-        "is lower than fermenting all of this extract would give. Check both readings, and whether spirit was added.",
-    )
+    refuse_overfermented(original, real, apparent, spread)
     abw, abv = alcohol(original, apparent, final_sg)
     return Attenuation(
         abv_percent=abv,
@@ -193,6 +189,18 @@ def _with_additions(
 def real_extract(original: Numeric, apparent: Numeric, coefficient: float = ATTENUATION_COEFFICIENT) -> Numeric:
     """Grams of extract truly left in 100 g, from the original and the apparent extract; no checks."""
     return original - coefficient * (original - apparent)
+
+
+def refuse_overfermented(original: Numeric, real: Numeric, apparent: Numeric, reading_uncertainty_sg: Numeric) -> None:
+    """Raise InputError where more extract seems gone than there was, by more than a reading's uncertainty explains."""
+    slack = 3.0 * ATTENUATION_COEFFICIENT * reading_uncertainty_sg / sugar.slope_sg_per_plato(apparent)
+    refuse_where(
+        "final_sg",
+        real < -slack - 1e-9,
+        "is lower than fermenting all of this extract gives, {lowest:.4f}. Check it and the original gravity, and "
+        "whether spirit was added.",
+        lambda: {"lowest": sugar.unchecked_sg(original - original / ATTENUATION_COEFFICIENT)},
+    )
 
 
 def alcohol(

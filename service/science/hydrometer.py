@@ -75,7 +75,7 @@ def correct_hydrometer(
 
     """
     warm = "a hot sample can't be read well: let it cool to 60 °C or less, best to the calibration temperature"
-    reading = number("reading_sg", reading_sg, 0.9, 1.5, "a specific gravity")
+    reading = number("reading_sg", reading_sg, 0.9, 1.5, "a specific gravity such as 1.050, not 50 and not 12")
     sample = number("sample_c", sample_c, 0.0, HOTTEST_C, warm)
     calibration = number("calibration_c", calibration_c, 0.0, HOTTEST_C, "the temperature printed on the instrument")
     spread = number("reading_uncertainty_sg", reading_uncertainty_sg, 0.0, 0.05, "a standard uncertainty")
@@ -98,7 +98,12 @@ def correct_hydrometer(
     refuse_where(
         "reading_sg",
         (plato <= sugar.PLATO_LOW + 1e-9) | (plato >= sugar.PLATO_HIGH - 1e-9),
-        f"at this temperature belongs to no solution of {sugar.PLATO_LOW:.0f} to {sugar.PLATO_HIGH:.0f} degrees Plato.",
+        f"belongs to no solution of {sugar.PLATO_LOW:.0f} to {sugar.PLATO_HIGH:.0f} degrees Plato, which read "
+        "{low:.3f} to {high:.3f} at this temperature. Check the reading and the temperature.",
+        lambda: {
+            "low": polynomial(at_sample, 0.01 * sugar.PLATO_LOW) / marked,
+            "high": polynomial(at_sample, 0.01 * sugar.PLATO_HIGH) / marked,
+        },
     )
     sg = sugar.unchecked_sg(plato)
     warming = polynomial(sugar.warming_at(sample), 0.01 * plato) + GLASS_EXPANSION * glass * reading * marked

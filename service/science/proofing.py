@@ -71,7 +71,10 @@ def dilute(
     same_length({chosen: amount, "abv_percent": strong, "target_abv_percent": weak})
     refuse_where("target_abv_percent", weak <= 0.0, "must be above 0: no amount of water takes all the alcohol out.")
     refuse_where(
-        "target_abv_percent", weak > strong, "is above the spirit's own strength: water can't raise it; blend instead."
+        "target_abv_percent",
+        weak > strong,
+        "is above the {strength:g} % vol at hand: water can't raise it; blend instead.",
+        lambda: {"strength": strong},
     )
     from_fraction, to_fraction = ethanol_water.solve_abv(strong), ethanol_water.solve_abv(weak)
     from_density, to_density = _density_kg_per_l(from_fraction), _density_kg_per_l(to_fraction)

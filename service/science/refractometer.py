@@ -117,13 +117,17 @@ def read_refractometer(
     refuse_where(
         "reading_plato",
         brix > original + 1e-9,
-        "over the factor is above the original extract: nothing has fermented, or one of the two is wrong.",
+        "is above the original extract, {highest:.2f} on this instrument: nothing has fermented, or one of the two is "
+        "wrong.",
+        lambda: {"highest": original * factor},
     )
     lowest = polynomial(_BRIX, _WATER + polynomial(_ETHANOL, _abw(original, 0.0)))
     refuse_where(
         "reading_plato",
         brix < lowest - 1e-9,
-        "is lower than this original extract gives with all of it fermented. Check both, at 20 °C and free of gas.",
+        "is below {lowest:.2f}, which this original extract gives with all of it fermented. Check both, at 20 °C and "
+        "free of gas.",
+        lambda: {"lowest": lowest * factor},
     )
     real, real_per_brix = _real(original, brix)
     apparent = original - (original - real) / gravity.ATTENUATION_COEFFICIENT

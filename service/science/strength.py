@@ -7,7 +7,7 @@ from service.science import ethanol_water as ew
 from service.science.checks import Numeric, number, only_one, refuse_where, same_length
 from service.science.errors import InputError
 from service.science.hydrometer import GLASS_EXPANSION
-from service.science.inverse import polynomial, polynomial_with_slope
+from service.science.inverse import Polynomial, polynomial, polynomial_with_slope
 from service.science.uncertainty import combined
 
 MODEL_UNCERTAINTY_KG_PER_M3: Final = 0.054
@@ -98,11 +98,13 @@ def strength(
     )
     floated = _density_that_floats(value, sample, calibration) if by_scale else _Floated(value, 1.0, 0.0)
     coefficients = ew.coefficients_at(sample)
-    rho = floated.rho
+    rho, water = floated.rho, coefficients[0]
     refuse_where(
         chosen,
-        (rho > coefficients[0] * (1.0 + 1e-12)) | (rho < sum(coefficients) * (1.0 - 1e-12)),
-        "is beyond pure water or pure ethanol at this temperature. Check the temperature, the scale, and for sugar.",
+        (rho > water * (1.0 + 1e-12)) | (rho < sum(coefficients) * (1.0 - 1e-12)),
+        "is beyond pure water or pure ethanol, which read {low:.2f} to {high:.2f} at this temperature. Check the "
+        "temperature, the scale, and for sugar.",
+        lambda: _ends(coefficients, sample, calibration) if by_scale else {"low": sum(coefficients), "high": water},
     )
     fraction = ew.solve_mass_fraction(coefficients, rho)
     ew.refuse_frozen(fraction, sample)
@@ -136,6 +138,17 @@ def _density_that_floats(reading: Numeric, sample: Numeric, calibration: Numeric
     per_percent = per_fraction / ew.abv_slope(fraction, calibration)
     glass = 1.0 / (1.0 + GLASS_EXPANSION * (sample - calibration))
     return _Floated(marked * glass, per_percent * glass, -GLASS_EXPANSION * marked * glass * glass)
+
+
+def _ends(coefficients: Polynomial, sample: Numeric, calibration: Numeric) -> dict[str, Numeric]:
+    """What the scale, from 0 to 100, shows in water and in ethanol."""
+    swollen = 1.0 + GLASS_EXPANSION * (sample - calibration)
+    marks = ew.coefficients_at(calibration)
+    low, high = (
+        ew.unchecked_abv(ew.solve_mass_fraction(marks, rho * swollen), calibration)
+        for rho in (coefficients[0], sum(coefficients))
+    )
+    return {"low": low, "high": high}
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,9 @@ WATER_UPTAKE: Final = 18.01528 / 342.29648
 
 _VOLUME: Final = "litres at 20 °C"
 
+_LEEWAY_SG: Final = 0.001
+"""By how much a final gravity may be expected lower than fermenting everything gives: thrice this."""
+
 
 @dataclass(frozen=True, slots=True)
 class Wash:
@@ -65,27 +68,34 @@ def wash(volume_l: float, ingredients: Sequence[Ingredient], final_sg: float = 0
     volume = float(number("volume_l", volume_l, 1e-6, 1e9, _VOLUME))
     final_sg = float(number("final_sg", final_sg, sugar.SG_LOW, sugar.SG_HIGH, sugar.RANGE))
     brought = bring("ingredients", ingredients)
-    if brought.extract_kg <= 0.0:
+    extract = brought.extract_kg
+    if extract <= 0.0:
         raise InputError("ingredients", "bring no extract: give at least one that ferments.")
-    original = _plato(brought.extract_kg, volume)
+    original = _plato(extract, volume)
     original_sg = float(sugar.unchecked_sg(original))
     mass = 0.001 * sugar.WATER_20C * original_sg * volume
-    water = mass - brought.extract_kg - brought.water_kg
+    water = mass - extract - brought.water_kg
     if water < -1e-9 * mass:
         raise InputError(
             "volume_l", f"the ingredients' own liquid is {-water:.3f} kg more than fits; raise the volume."
         )
-    result = gravity.attenuation(original_sg, final_sg)
-    liquid_left = mass / (1.0 + 0.01 * gravity.LOST_PER_ETHANOL * result.abw_percent)
+    if final_sg > original_sg:
+        raise InputError(
+            "final_sg", f"is above the gravity at the start, {original_sg:.4f}. Lower it, or put more extract in."
+        )
+    apparent = sugar.plato_from_sg(final_sg)
+    gravity.refuse_overfermented(original, gravity.real_extract(original, apparent), apparent, _LEEWAY_SG)
+    abw, abv = gravity.alcohol(original, apparent, final_sg)
+    liquid_left = mass / (1.0 + 0.01 * gravity.LOST_PER_ETHANOL * abw)
     return Wash(
         original_sg=original_sg,
         original_plato=original,
-        extract_kg=brought.extract_kg,
-        potential_abv_percent=float(result.abv_percent),
-        pure_alcohol_l=float(10.0 * liquid_left * result.abw_percent / ETHANOL_20C),
+        extract_kg=extract,
+        potential_abv_percent=float(abv),
+        pure_alcohol_l=float(10.0 * liquid_left * abw / ETHANOL_20C),
         water_kg=max(water, 0.0),
-        original_sg_low=float(sugar.unchecked_sg(_plato(brought.extract_low_kg, volume))),
-        original_sg_high=float(sugar.unchecked_sg(_plato(brought.extract_high_kg, volume))),
+        original_sg_low=_sg(brought.extract_low_kg, volume) if brought.extract_low_kg < extract else original_sg,
+        original_sg_high=_sg(brought.extract_high_kg, volume) if brought.extract_high_kg > extract else original_sg,
         unsourced=brought.unsourced,
     )
 
@@ -97,6 +107,10 @@ def _plato(extract_kg: float, volume_l: float) -> float:
             "volume_l", f"{per_litre:.0f} g of extract to the litre is more than dissolves; raise the volume."
         )
     return float(sugar.plato_from_extract(per_litre))
+
+
+def _sg(extract_kg: float, volume_l: float) -> float:
+    return float(sugar.unchecked_sg(_plato(extract_kg, volume_l)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,6 +43,8 @@ def test_refusing_rows():
     with pytest.raises(InputError) as caught:
         refuse_where("x", np.bool_(True), "one")  # noqa: FBT003  what comparing two floats of numpy gives
     assert caught.value.index is None
+    with pytest.raises(InputError, match="row is 5 of 7") as caught:
+        refuse_where("x", np.array([False, True]), "row is {a:g} of {b:g}", lambda: {"a": np.array([3, 5]), "b": 7.0})
 
 
 def test_exactly_one_and_equal_lengths():

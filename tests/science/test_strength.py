@@ -3,6 +3,8 @@
 Sources of the figures stand in tests/reference/alcoholometry/SOURCES.md.
 """
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -121,6 +123,18 @@ def test_what_density_cannot_tell_is_refused(arguments, field, says):
     with pytest.raises(InputError, match=rf"(?i){says}") as caught:
         strength(**arguments)
     assert caught.value.field == field
+
+
+@pytest.mark.parametrize("calibration", [20.0, 15.56])
+def test_a_refused_reading_is_told_what_can_be_read(calibration):
+    sample = np.array([20.0, 30.0])
+    with pytest.raises(InputError) as caught:
+        strength(reading_abv_percent=np.array([40.0, 0.5]), sample_c=sample, calibration_c=calibration)
+    lowest = float(re.search(r"read (\d+\.\d+) to 100\.00", caught.value.detail)[1])
+    assert caught.value.index == 1
+    assert strength(reading_abv_percent=lowest + 0.01, sample_c=30.0, calibration_c=calibration).abv_percent < 0.02
+    with pytest.raises(InputError, match=f"{lowest:.2f}"):
+        strength(reading_abv_percent=lowest - 0.01, sample_c=30.0, calibration_c=calibration)
 
 
 def test_equal_readings_do_not_show_equal_strengths():

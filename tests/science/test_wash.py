@@ -134,6 +134,20 @@ def test_what_cannot_be_made_is_refused(ingredients, field, says):
     assert caught.value.field == field
 
 
+@pytest.mark.parametrize(
+    ("mass_kg", "final_sg", "says"),
+    [
+        (1.0, 1.2, r"above the gravity at the start, 1\.0385"),
+        (1.0, 0.98, r"gives, 0\.99"),
+        (1e-6, 0.98, r"gives, 1\.0000"),
+    ],
+)
+def test_a_final_gravity_that_nothing_leads_to_is_refused_by_name(mass_kg, final_sg, says):
+    with pytest.raises(InputError, match=says) as caught:
+        wash.wash(10.0, [Ingredient("sucrose", mass_kg=mass_kg)], final_sg)
+    assert caught.value.field == "final_sg"
+
+
 def test_water_cannot_take_all_sugar_out():
     with pytest.raises(InputError, match=r"above 1\.000"):
         wash.adjust(10.0, 1.05, 1.0)

@@ -6,6 +6,7 @@ from pydantic import Field
 from service.api.calculators.cautions import LAW, OBSCURED, SPIRIT_BURNS
 from service.api.calculators.fields import OneOf, number
 from service.api.calculators.gravity import ThermometerUncertainty
+from service.api.calculators.proof_scale import OnAScale
 from service.api.calculators.registry import Calculator
 from service.api.calculators.results import Result
 from service.api.calculators.sources import GLASS, GUM, OIML_R22, PROOF
@@ -15,13 +16,15 @@ from service.science import proofing
 from service.science.strength import strength
 
 
-class StrengthInputs(OneOf):
+class StrengthInputs(OneOf, OnAScale):
     """An alcoholmeter's reading or a density, and the temperature of the sample."""
 
     one_of = ("reading_abv_percent", "density_kg_per_m3")
 
     reading_abv_percent: Annotated[
-        float | None, number("What a glass alcoholmeter shows, % vol.", 0.0, 100.0, 42.0), STRENGTH
+        float | None,
+        number("What a glass alcoholmeter shows, % vol; text in US proof is a mark on a scale of 60 °F.", 0, 100, 42),
+        STRENGTH,
     ] = None
     density_kg_per_m3: Annotated[
         float | None,
@@ -32,8 +35,8 @@ class StrengthInputs(OneOf):
     calibration_c: Annotated[
         float,
         number(
-            "Temperature printed on the alcoholmeter, °C: 20, or 15.56 on a US proof scale, of which half the proof "
-            "is the reading.",
+            "Temperature printed on the alcoholmeter, °C: 20, or 15.56 (60 °F), as a US proof scale has, of which half "
+            "the proof is the reading.",
             0.0,
             40.0,
             20.0,

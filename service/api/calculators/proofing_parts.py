@@ -4,6 +4,7 @@ from pydantic import Field
 
 from service.api.calculators.cautions import OBSCURED
 from service.api.calculators.fields import OneOf, number
+from service.api.calculators.proof_scale import OnAScale
 from service.api.calculators.proofing import SPIRIT, StrengthResult
 from service.api.calculators.registry import Calculator
 from service.api.calculators.results import Result
@@ -38,10 +39,14 @@ class BlendResult(Result):
     contraction_l: float = Field(description="By how much the blend is less than its parts.")
 
 
-class MatchSample(Strict):
+class MatchSample(OnAScale):
     """One spirit as read, and how far the instruments may be off."""
 
-    reading_abv_percent: Annotated[float, number("What the alcoholmeter shows, % vol.", 0.0, 100.0, 40.0), STRENGTH]
+    reading_abv_percent: Annotated[
+        float,
+        number("What the alcoholmeter shows, % vol; text in US proof is a mark on a scale of 60 °F.", 0, 100, 40),
+        STRENGTH,
+    ]
     sample_c: Annotated[float, number("Temperature of the sample, °C.", -20.0, 40.0, 20.0), CELSIUS]
     instrument_tolerance_percent: Annotated[
         float, number("Most that the alcoholmeter may be off, % vol; 0.5 for 1 % divisions.", 0.0, 20.0, 0.5), STRENGTH

@@ -25,8 +25,8 @@ def test_strength_against_the_pharmacopoeias_table(calculate):
     rows = [row for row in csv_rows("alcoholometry/ttb_table6.csv") if row["abw_percent_published"]]
     assert len(rows) >= 5
     for row in rows:
-        found = calculate("proofing/strength", reading_abv_percent=f"{row['proof']} US proof", sample_c=20)
-        assert found["abw_percent"] == pytest.approx(float(row["abw_percent_published"]), abs=0.06)
+        found = calculate("proofing/strength", reading_abv_percent=f"{row['proof']} US proof", sample_c="60 degF")
+        assert found["abw_percent"] == pytest.approx(float(row["abw_percent_published"]), abs=0.006)
         assert found["us_proof"] == pytest.approx(float(row["proof"]), abs=1e-6)
 
 

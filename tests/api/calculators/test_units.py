@@ -43,9 +43,22 @@ def test_us_proof_is_at_sixty_fahrenheit(calculate):
     mixed = calculate("proofing/dilution", volume_l=100, abv_percent="112 US proof", target_abv_percent="100 US proof")
     assert mixed["add_water_l"] == pytest.approx(12.42, abs=0.05)
     # 100 proof is 50 % vol at 60 °F, and a little more at 20 °C.
-    back = calculate("proofing/strength", reading_abv_percent="100 US proof", sample_c=20)
+    back = calculate("proofing/strength", reading_abv_percent="100 US proof", sample_c="60 degF")
     assert 50.0 < back["abv_percent"] < 50.1
     assert back["us_proof"] == pytest.approx(100.0, abs=1e-9)
+
+
+def test_a_proof_scale_is_made_for_sixty_fahrenheit(calls, calculate, refused):
+    """27 CFR 30.61: a hydrometer that shows 193 at 75 °F is in spirit of 189.5 proof (Table 1, to 0.1 proof)."""
+    read = {"reading_abv_percent": "193 US proof", "sample_c": "75 degF"}
+    assert calculate("proofing/strength", **read)["us_proof"] == pytest.approx(189.5, abs=0.05)
+    assert calculate("proofing/strength", **read, calibration_c="60 degF")["us_proof"] == pytest.approx(189.5, abs=0.05)
+    understood = calls.post("/v1/calculators/proofing/strength", json=read).json()["inputs"]
+    assert understood["reading_abv_percent"] == 96.5
+    assert understood["calibration_c"] == pytest.approx(15.5556, abs=1e-4)
+    matched = calculate("proofing/match", a=read, b={"reading_abv_percent": 94.75, "sample_c": 20})
+    assert matched["a"]["us_proof"] == pytest.approx(189.5, abs=0.05)
+    assert "60 °F" in refused("proofing/strength", {**read, "calibration_c": 20})[""]
 
 
 def test_units_within_lists(calls):
