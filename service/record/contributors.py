@@ -1,13 +1,22 @@
 from uuid import UUID
 
-from sqlalchemy import select, update
+from sqlalchemy import bindparam, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from service.record import ledger
 from service.record.clock import now
 from service.record.errors import Conflict, NotFound
-from service.record.tables import Contributor, Household, Replication
+from service.record.tables import Contributor, Household, Replication, table_of
+
+# Made once: every write runs these.
+_PEOPLE = table_of(Contributor)
+_ERASED = (
+    select(_PEOPLE.c.erased_at)
+    .where(_PEOPLE.c.id == bindparam("contributor_id"))
+    .with_for_update(read=True, key_share=True)
+)
+_BY_TOKEN = select(Contributor).where(col(Contributor.token_hash) == bindparam("token_hash"))
 
 
 def create(session: Session, *, display_name: str, token_hash: str | None, steward: bool = False) -> Contributor:
@@ -38,7 +47,7 @@ def get(session: Session, contributor_id: UUID) -> Contributor:
 
 def by_token_hash(session: Session, token_hash: str) -> Contributor | None:
     """Return whose token has this hash; None for a token that was replaced, revoked or never given."""
-    return session.execute(select(Contributor).where(col(Contributor.token_hash) == token_hash)).scalar_one_or_none()
+    return session.execute(_BY_TOKEN, {"token_hash": token_hash}).scalar_one_or_none()
 
 
 def set_token_hash(session: Session, contributor: Contributor, token_hash: str | None) -> Contributor:
@@ -129,11 +138,7 @@ def refuse_erased(session: Session, contributor_id: UUID) -> None:
         They were erased, perhaps while this was on its way.
 
     """
-    erased_at = session.execute(
-        select(col(Contributor.erased_at))
-        .where(col(Contributor.id) == contributor_id)
-        .with_for_update(read=True, key_share=True)
-    ).scalar_one()
+    erased_at = session.execute(_ERASED, {"contributor_id": contributor_id}).scalar_one()
     if erased_at is not None:
         raise Conflict("This contributor was erased: nothing more is written for them.")
 

@@ -4,20 +4,38 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import bindparam, delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
-from sqlmodel import col
 from uuid_utils.compat import uuid7
 
 from service.record import faults
 from service.record.clock import now
 from service.record.errors import IdempotencyMismatch, InFlight
-from service.record.tables import IdempotencyKey
+from service.record.tables import IdempotencyKey, table_of
 
 KEPT = timedelta(days=7)
 _LOCK_NOT_AVAILABLE = "55P03"
+
+# Made once: every creating write runs these, and making a statement costs more than running it.
+_KEYS = table_of(IdempotencyKey)
+_UNIQUE = ("contributor_id", "method", "path", "key")
+_FRESH = ("request_hash", "created_at", "status", "location", "etag", "body")
+_CLAIM = {
+    dialect: (made := insert(_KEYS))
+    .on_conflict_do_update(
+        index_elements=_UNIQUE,
+        # A key that was kept for its seven days is as good as new.
+        set_={name: made.excluded[name] for name in _FRESH},
+        where=_KEYS.c.created_at < bindparam("kept_since"),
+    )
+    .returning(_KEYS.c.id)
+    for dialect, insert in (("postgresql", postgresql.insert), ("sqlite", sqlite.insert))
+}
+_KEPT = select(_KEYS).where(*(_KEYS.c[name] == bindparam(name) for name in _UNIQUE))
+_COMPLETE = update(_KEYS).where(*(_KEYS.c[name] == bindparam(f"of_{name}") for name in _UNIQUE))
+_OLD = select(_KEYS.c.id).where(_KEYS.c.created_at < bindparam("kept_since")).limit(bindparam("at_most"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,29 +76,13 @@ def claim(
 
     """
     same = {"contributor_id": contributor_id, "method": method, "path": path, "key": key}
-    insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
     moment = now(session)
-    fresh = {
-        "request_hash": request_hash,
-        "created_at": moment,
-        "status": None,
-        "location": None,
-        "etag": None,
-        "body": None,
-    }
-    mine = (
-        insert(IdempotencyKey)
-        .values(**same, **fresh, id=uuid7())
-        # A key that was kept for its seven days is as good as new.
-        .on_conflict_do_update(
-            index_elements=list(same), set_=fresh, where=col(IdempotencyKey.created_at) < moment - KEPT
-        )
-        .returning(col(IdempotencyKey.id))
-    )
+    fresh = {"request_hash": request_hash, "created_at": moment, "status": None, "location": None, "etag": None}
+    mine = {**same, **fresh, "body": None, "id": uuid7(), "kept_since": moment - KEPT}
     try:
         # On PostgreSQL this waits for a twin that hasn't committed, up to the engine's lock timeout of five seconds; on
         # SQLite no twin is under way, because this transaction is the only one that writes.
-        claimed = session.execute(mine).scalar_one_or_none()
+        claimed = session.execute(_CLAIM[session.get_bind().dialect.name], mine).scalar_one_or_none()
     except OperationalError as error:
         if faults.sqlstate(error) == _LOCK_NOT_AVAILABLE:
             raise InFlight("The same request is still being answered: repeat it in a moment.") from error
@@ -89,7 +91,7 @@ def claim(
 
 
 def _replay(session: Session, same: dict[str, object], request_hash: str) -> Replay:
-    kept = session.execute(select(IdempotencyKey).filter_by(**same)).scalar_one()
+    kept = session.execute(_KEPT, same).one()
     if kept.request_hash != request_hash:
         raise IdempotencyMismatch("This Idempotency-Key was used for another body: use a new key.")
     if kept.status is None:
@@ -110,20 +112,13 @@ def complete(
     body: bytes,
 ) -> None:
     """Keep the answer, in the transaction that claimed the key."""
-    session.execute(
-        update(IdempotencyKey)
-        .filter_by(contributor_id=contributor_id, method=method, path=path, key=key)
-        .values(status=status, location=location, etag=etag, body=body)
-        .execution_options(synchronize_session=False)
-    )
+    of = {"of_contributor_id": contributor_id, "of_method": method, "of_path": path, "of_key": key}
+    session.execute(_COMPLETE, {**of, "status": status, "location": location, "etag": etag, "body": body})
 
 
 def expire(session: Session, moment: datetime, *, limit: int = 500) -> int:
     """Drop up to `limit` keys that are older than seven days; return how many."""
-    old = select(col(IdempotencyKey.id)).where(col(IdempotencyKey.created_at) < moment - KEPT).limit(limit)
-    ids = list(session.execute(old).scalars())
+    ids = list(session.execute(_OLD, {"kept_since": moment - KEPT, "at_most": limit}).scalars())
     if ids:
-        session.execute(
-            delete(IdempotencyKey).where(col(IdempotencyKey.id).in_(ids)).execution_options(synchronize_session=False)
-        )
+        session.execute(delete(_KEYS).where(_KEYS.c.id.in_(ids)))
     return len(ids)

@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import bindparam, insert, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -18,7 +18,7 @@ from service.record.canonical import canonical_bytes, rfc3339
 from service.record.clock import now
 from service.record.errors import NotFound
 from service.record.rows import Entry, Head, Kind
-from service.record.tables import LedgerContent, LedgerEntry, LedgerHead
+from service.record.tables import LedgerContent, LedgerEntry, LedgerHead, table_of
 
 # Both databases bound the parameters of one statement.
 _AT_ONCE = 10_000
@@ -32,6 +32,14 @@ ENTRY_COLUMNS = (
     col(LedgerEntry.root_hash),
     col(LedgerEntry.question_id),
 )
+# Made once: every write runs these, and making a statement costs more than running it.
+_HEAD = table_of(LedgerHead)
+_TAKE_HEAD = (
+    update(_HEAD).values(size=_HEAD.c.size + bindparam("added")).returning(_HEAD.c.size, _HEAD.c.at, _HEAD.c.frontier)
+)
+_WRITE_HEAD = update(_HEAD)
+_ADD_ENTRIES = insert(table_of(LedgerEntry))
+_ADD_CONTENTS = insert(table_of(LedgerContent))
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,13 +117,7 @@ def append_all(session: Session, coming: Sequence[Pending], moments: Sequence[da
     """
     if not coming:
         return []
-    taken = (
-        update(LedgerHead)
-        .values(size=LedgerHead.size + len(coming))
-        .returning(col(LedgerHead.size), col(LedgerHead.at), col(LedgerHead.frontier))
-        .execution_options(synchronize_session=False)
-    )
-    size, at, hashes = session.execute(taken).one()
+    size, at, hashes = session.execute(_TAKE_HEAD, {"added": len(coming)}).one()
     frontier = merkle.Frontier(size - len(coming), tuple(bytes.fromhex(each) for each in hashes))
     entries: list[Entry] = []
     rows, contents = [], []
@@ -128,12 +130,11 @@ def append_all(session: Session, coming: Sequence[Pending], moments: Sequence[da
             {name: getattr(entry, name) for name in _ENTRY_FIELDS} | {"subtree_hash": frontier.hashes[-1].hex()}
         )
         contents.append({"position": entry.position, "salt": salt.hex(), "content": each.text.decode()})
-    session.execute(insert(LedgerEntry), rows)
-    session.execute(insert(LedgerContent), contents)
+    session.execute(_ADD_ENTRIES, rows)
+    session.execute(_ADD_CONTENTS, contents)
     session.execute(
-        update(LedgerHead)
-        .values(root_hash=entries[-1].root_hash, at=at, frontier=[each.hex() for each in frontier.hashes])
-        .execution_options(synchronize_session=False)
+        _WRITE_HEAD,
+        {"root_hash": entries[-1].root_hash, "at": at, "frontier": [each.hex() for each in frontier.hashes]},
     )
     return entries
 

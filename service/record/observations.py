@@ -10,8 +10,9 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from service.record.rows import LeftReason, ObservationRow, RecordedObservation
-from service.record.tables import Contributor, Observation, Replication
+from service.record.tables import Contributor, Observation, Replication, table_of
 
+_ADD = insert(table_of(Observation))
 _OWN = tuple(each.name for each in fields(ObservationRow))
 _BOUND = ("replication_id", "household_id", "contributor_id")
 _COLUMNS = [
@@ -77,7 +78,7 @@ def enter(session: Session, replication: Replication, rows: Iterable[Observation
     }
     values = [own_values(row) | bound for row in rows]
     if values:
-        session.execute(insert(Observation), values)
+        session.execute(_ADD, values)
 
 
 def own_values(row: ObservationRow) -> dict[str, Any]:

@@ -3,7 +3,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import and_, bindparam, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 from uuid_utils.compat import uuid7
@@ -11,7 +11,21 @@ from uuid_utils.compat import uuid7
 from service.record import contributors, ledger
 from service.record.errors import Conflict, NotFound
 from service.record.rows import Counts, ProtocolVersion, Stage
-from service.record.tables import Contributor, Protocol, Question, Replication
+from service.record.tables import Contributor, Protocol, Question, Replication, table_of
+
+# Made once: every submission runs these.
+_QUESTIONS = table_of(Question)
+_STATUS = select(_QUESTIONS.c.status).where(_QUESTIONS.c.id == bindparam("question_id"))
+_BY_SLUG = select(Question).where(col(Question.slug) == bindparam("slug"))
+_VERSION = select(Protocol).where(
+    col(Protocol.question_id) == bindparam("question_id"), col(Protocol.version) == bindparam("version")
+)
+_NEWEST = (
+    select(Protocol)
+    .where(col(Protocol.question_id) == bindparam("question_id"))
+    .order_by(col(Protocol.version).desc())
+    .limit(1)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +106,7 @@ def get(session: Session, question_id: UUID) -> Question:
 
 def by_slug(session: Session, slug: str) -> Question:
     """Return a question by its slug; raise NotFound for none."""
-    question = session.execute(select(Question).where(col(Question.slug) == slug)).scalar_one_or_none()
+    question = session.execute(_BY_SLUG, {"slug": slug}).scalar_one_or_none()
     if question is None:
         raise NotFound("There is no question of this name.")
     return question
@@ -184,7 +198,7 @@ def refuse_unless_open(session: Session, question: Question) -> None:
     Right after an append the answer holds until the transaction ends: a question is merged under the ledger's head too.
     No lock on the question is needed, which everybody who writes for it would have to share.
     """
-    status = session.execute(select(col(Question.status)).where(col(Question.id) == question.id)).scalar_one()
+    status = session.execute(_STATUS, {"question_id": question.id}).scalar_one()
     if status != "open":
         raise Conflict(f"The question {question.slug} is {status}: nothing new is taken for it.")
 
@@ -242,13 +256,11 @@ def protocols(session: Session, question: Question) -> list[ProtocolVersion]:
 
 def protocol(session: Session, question: Question, version: int | None = None) -> ProtocolVersion:
     """Return one version of a question's protocol, the newest where none is named; raise NotFound for none."""
-    query = select(Protocol).where(col(Protocol.question_id) == question.id)
-    if version is not None:
-        query = query.where(col(Protocol.version) == version)
-    found = session.execute(query.order_by(col(Protocol.version).desc()).limit(1)).scalar_one_or_none()
+    query, which = (_NEWEST, {}) if version is None else (_VERSION, {"version": version})
+    found = session.execute(query, {"question_id": question.id, **which}).scalar_one_or_none()
     if found is None:
-        which = "no protocol yet" if version is None else f"no protocol version {version}"
-        raise NotFound(f"The question has {which}.")
+        lacks = "no protocol yet" if version is None else f"no protocol version {version}"
+        raise NotFound(f"The question has {lacks}.")
     return _version(found, ledger.content_of(session, found.position))
 
 

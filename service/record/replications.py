@@ -6,7 +6,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 from sqlalchemy import insert, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, make_transient_to_detached
 from sqlmodel import col
 from uuid_utils.compat import uuid7
 
@@ -15,7 +15,12 @@ from service.record.clock import now
 from service.record.errors import Conflict, NotFound, StaleRevision
 from service.record.observations import enter, leave
 from service.record.rows import Entry, Kind, ObservationRow, TrialRow
-from service.record.tables import Contributor, DeclaredTrial, Question, Replication, ReplicationRevision
+from service.record.tables import Contributor, DeclaredTrial, Question, Replication, ReplicationRevision, table_of
+
+_COLUMNS = tuple(table_of(Replication).c.keys())
+_ADD = insert(table_of(Replication))
+_ADD_REVISION = insert(table_of(ReplicationRevision))
+_ADD_TRIALS = insert(table_of(DeclaredTrial))
 
 
 def start(
@@ -88,8 +93,10 @@ def start(
         replication.registered_position = entry.position
     else:
         replication.submitted_position = entry.position
+    session.execute(_ADD, {name: getattr(replication, name) for name in _COLUMNS})
+    # From here on the session knows it as one that it has read.
+    make_transient_to_detached(replication)
     session.add(replication)
-    session.flush()
     _write_revision(session, replication, entry, reason=None, trials=trials, observations=observations)
     return replication
 
@@ -326,19 +333,18 @@ def _write_revision(
         raise ValueError("a registered replication has no observations before it is submitted")
     session.flush()
     session.execute(
-        insert(ReplicationRevision).values(
-            replication_id=replication.id,
-            revision=replication.revision,
-            state=replication.state,
-            reason=reason,
-            position=entry.position,
-            created_at=entry.at,
-        )
+        _ADD_REVISION,
+        {
+            "replication_id": replication.id,
+            "revision": replication.revision,
+            "state": replication.state,
+            "reason": reason,
+            "position": entry.position,
+            "created_at": entry.at,
+        },
     )
-    typed = [
-        {"replication_id": replication.id, "revision": replication.revision, "ordinal": ordinal, **asdict(trial)}
-        for ordinal, trial in enumerate(trials, start=1)
-    ]
+    of = {"replication_id": replication.id, "revision": replication.revision}
+    typed = [{**of, "ordinal": ordinal, **asdict(trial)} for ordinal, trial in enumerate(trials, start=1)]
     if typed:
-        session.execute(insert(DeclaredTrial), typed)
+        session.execute(_ADD_TRIALS, typed)
     enter(session, replication, observations, entry.position)

@@ -13,6 +13,7 @@ from sqlalchemy import (
     Index,
     LargeBinary,
     String,
+    Table,
     Text,
     UniqueConstraint,
 )
@@ -30,6 +31,12 @@ SQLModel.metadata.naming_convention = {
     "pk": "pk_%(table_name)s",
 }
 metadata = SQLModel.metadata
+
+
+def table_of(model: type[SQLModel]) -> Table:
+    """Return the table of a model: statements on it pass the unit of work by, which costs more than the database."""
+    table: Table = model.__table__  # type: ignore[attr-defined]  # SQLModel makes it
+    return table
 
 
 def _one_of(column: str, values: Iterable[str]) -> CheckConstraint:
