@@ -1,8 +1,10 @@
 """Every flag on one document, computed and not confessed."""
 
+from collections.abc import Mapping
 from datetime import datetime
 
 from service.intake.conditions import condition_flags
+from service.intake.copies import Likeness
 from service.intake.ferment_confounds import ferment_flags
 from service.intake.flags import Flag
 from service.intake.protocol_check import Checked
@@ -11,8 +13,16 @@ from service.intake.run_confounds import run_flags
 from service.intake.sealed_confounds import sealed_flags
 from service.intake.trial_confounds import trial_flags
 
+_COPIES: Mapping[Likeness, tuple[Flag, ...]] = {
+    "none": (),
+    "near": (
+        Flag("near_copy_of_another_document", "Another replication of this question has the same figures throughout."),
+    ),
+    "same": (Flag("copy_of_another_document", "Another replication of this question has the same content."),),
+}
 
-def find(checked: Checked, *, registered_at: datetime | None, is_copy: bool = False) -> tuple[Flag, ...]:
+
+def find(checked: Checked, *, registered_at: datetime | None, like: Likeness = "none") -> tuple[Flag, ...]:
     """Find everything that could explain a result other than the factor, and everything left unsaid.
 
     Parameters
@@ -21,16 +31,15 @@ def find(checked: Checked, *, registered_at: datetime | None, is_copy: bool = Fa
         A document that fits its protocol; its deviations come first.
     registered_at : datetime or None
         When the plan was stamped; None where it never was.
-    is_copy : bool
-        Whether another replication of the question has the same content.
+    like : "none", "near" or "same"
+        How alike another replication of the question is.
 
     """
     if checked.document.state == "registered":
         return checked.deviations
-    copied = Flag("copy_of_another_document", "Another replication of this question has the same content.")
     return (
         *checked.deviations,
-        *([copied] if is_copy else []),
+        *_COPIES[like],
         *registration_flags(checked, registered_at),
         *ferment_flags(checked),
         *condition_flags(checked),

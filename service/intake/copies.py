@@ -1,11 +1,66 @@
-"""What two documents must share for one to be a copy of the other."""
+"""When a replication is a copy of another one, or nearly one: a flag says so, and nothing is refused for it.
 
-from typing import Any
+A copy has the same content, free text aside. A near-copy has the same figures, each to what a kitchen's instruments can
+tell apart, whatever its notes, names, conditions and days say, in whatever order its rows stand and whoever sent it.
+
+Two honest households can agree by chance, so figures are compared only where a document holds six results or more
+(`FEWEST_RESULTS`): final gravities, days, readings, measured values, fractions, counts of answers. What a recipe or
+a plan sets (volumes, original gravities, sets presented) must agree too, and makes nobody suspect. A result that is
+read to such steps falls into at least four places that are about as likely: final gravities of one recipe scatter over
+some ten steps of 0.001, right answers in a dozen over some six counts. Where results are independent, six agree by
+chance in at most one of 4⁶ = 4 096 pairs: of honest documents among two hundred others fewer than one in twenty is
+marked, and each further result makes that four times rarer. A judgement, not a test: a steward looks at both.
+"""
+
+from collections.abc import Mapping
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Any, Literal
+
+from service.record.canonical import canonical_bytes, fingerprint
+
+Likeness = Literal["none", "near", "same"]
+
+FEWEST_RESULTS = 6
+BEGINNING = 32
+"""So many characters of a fingerprint are about the figures; the rest is about the whole content."""
 
 _FREE_TEXT = frozenset({"kitchen", "notes", "plan", "state", "suspected_confounds"})
+_NAMES_AN_ARM_OR_METHOD = frozenset({"arm", "method", "control", "treatment"})
+_RESULTS = frozenset(
+    {
+        *("final_sg", "days_to_finish", "still_going_at_days", "sg", "correct"),
+        *("control", "treatment", "both", "only_control", "only_treatment"),
+    }
+)
+_ALL_RESULTS_WITHIN = frozenset({"measured", "fractions"})
+_STEPS = (("sg", Decimal("0.001")), ("_c", Decimal(1)), ("_percent", Decimal(1)))
+_SIGNIFICANT = 2
 
 
-def distinguishing(stored: dict[str, Any]) -> dict[str, Any]:
+def print_of(stored: Mapping[str, Any]) -> str:
+    """Fingerprint a document: one that begins alike has the same figures, one that is alike has the same content.
+
+    Parameters
+    ----------
+    stored : mapping
+        A document as it is stored.
+
+    """
+    whole = fingerprint(distinguishing(stored))
+    measured = {name: stored[name] for name in ("batches", "trials") if name in stored}
+    if _results(measured) < FEWEST_RESULTS:
+        return whole
+    return fingerprint(_figures(measured))[:BEGINNING] + whole[BEGINNING:]
+
+
+def likeness(print_: str, others: set[str]) -> Likeness:
+    """Say how alike a document is to those whose fingerprints begin as its own does."""
+    if print_ in others:
+        return "same"
+    return "near" if others else "none"
+
+
+def distinguishing(stored: Mapping[str, Any]) -> dict[str, Any]:
     """Return what tells two tries apart: without free text, which anybody can vary, and without where it stands."""
     kept = {key: value for key, value in stored.items() if key not in _FREE_TEXT}
     if "batches" in kept:
@@ -13,3 +68,46 @@ def distinguishing(stored: dict[str, Any]) -> dict[str, Any]:
             {key: value for key, value in batch.items() if key not in _FREE_TEXT} for batch in kept["batches"]
         ]
     return kept
+
+
+def _figures(value: Any, name: str = "") -> Any:  # noqa: ANN401  # any JSON value
+    """Keep the numbers and whose they are: rounded, rows sorted, without what is empty."""
+    kept: Any = None
+    match value:
+        case bool():
+            pass
+        case int():
+            kept = value
+        case float():
+            kept = _rounded(value, name)
+        case str() if name in _NAMES_AN_ARM_OR_METHOD:
+            kept = value
+        case dict():
+            parts = {key: _figures(each, key) for key, each in value.items()}
+            kept = {key: each for key, each in parts.items() if each is not None} or None
+        case list():
+            rows = [row for each in value if (row := _figures(each, name)) is not None]
+            kept = sorted(rows, key=canonical_bytes) or None
+    return kept
+
+
+def _rounded(value: float, name: str) -> str:
+    """Round half up, as people do on paper, so that what was rounded before comes out the same."""
+    exact = Decimal(repr(value))
+    step = next((step for ending, step in _STEPS if name.endswith(ending)), None)
+    if step is None:
+        step = Decimal(1).scaleb(exact.adjusted() + 1 - _SIGNIFICANT) if exact else Decimal(1)
+    return str((exact / step).quantize(Decimal(1), ROUND_HALF_UP) * step)
+
+
+def _results(value: Any, *, within: bool = False, name: str = "") -> int:  # noqa: ANN401  # any JSON value
+    match value:
+        case dict():
+            return sum(
+                _results(each, within=within or key in _ALL_RESULTS_WITHIN, name=key) for key, each in value.items()
+            )
+        case list():
+            return sum(_results(each, within=within, name=name) for each in value)
+        case int() | float() if not isinstance(value, bool):
+            return within or name in _RESULTS
+    return 0

@@ -15,9 +15,10 @@ from typing import Any, Final
 from uuid import UUID, uuid5
 
 from service.intake.asking import protocol_named, question_document, question_named
+from service.intake.copies import BEGINNING, likeness
 from service.intake.refusals import Fault, Refused, conflict, invalid
 from service.intake.weighing import Outcome, Scales, Sent, Setting, weigh
-from service.record import bulk, questions
+from service.record import bulk, questions, replication_reads
 from service.record.bulk import Member, NewStart
 from service.record.database import Database, Session
 from service.record.errors import Conflict
@@ -220,21 +221,21 @@ def _write(session: Session, taken: Sequence[tuple[_Line, NewStart]]) -> None:
 
 
 def with_copies(session: Session, taken: Sequence[tuple[Sent, NewStart]]) -> list[NewStart]:
-    """Weigh again what is a copy of something in the record, or of an earlier one here."""
-    prints: defaultdict[UUID, set[str]] = defaultdict(set)
+    """Weigh again what is a copy, or nearly, of something in the record, or of an earlier one here."""
+    beginnings: defaultdict[UUID, set[str]] = defaultdict(set)
     for _, start in taken:
-        prints[start.question_id].add(start.fingerprint)
-    seen = {
-        (question_id, print_)
-        for question_id, among in prints.items()
-        for print_ in bulk.copied(session, question_id, among)
-    }
+        beginnings[start.question_id].add(start.fingerprint[:BEGINNING])
+    seen: defaultdict[tuple[UUID, str], set[str]] = defaultdict(set)
+    for question_id, among in beginnings.items():
+        for print_ in replication_reads.fingerprints_like(session, question_id, among):
+            seen[question_id, print_[:BEGINNING]].add(print_)
     starts = []
     for sent, start in taken:
-        identity = (start.question_id, start.fingerprint)
-        starts.append(weigh(sent, is_copy=True) if identity in seen else start)
+        others = seen[start.question_id, start.fingerprint[:BEGINNING]]
+        like = likeness(start.fingerprint, others)
+        starts.append(start if like == "none" else weigh(sent, like=like))
         if start.state == "submitted":
-            seen.add(identity)
+            others.add(start.fingerprint)
     return starts
 
 

@@ -108,6 +108,14 @@ FLAGS: Mapping[str, FlagKind] = _table(
     FlagKind(
         "copy_of_another_document", "deviation", "both", "Another replication of this question has the same content."
     ),
+    FlagKind(
+        "near_copy_of_another_document",
+        "deviation",
+        "both",
+        "Another replication of this question has the same figures, six results or more, to what a kitchen's "
+        "instruments can tell apart; words, names, days or the order of rows differ. Chance alone does so in less than "
+        "one of 4 000 pairs.",
+    ),
 )
 
 

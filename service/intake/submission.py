@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.intake.asking import protocol_named, question_document, question_named
 from service.intake.confounds import find
-from service.intake.copies import distinguishing
+from service.intake.copies import BEGINNING, likeness, print_of
 from service.intake.documents import Plan, ReplicationDocument, Revision, Withdrawal
 from service.intake.observations import Reduced, reduce
 from service.intake.protocol_check import Checked, check
@@ -25,7 +25,6 @@ from service.intake.strict import plain
 from service.intake.trial_ending import end_all, end_if_due
 from service.intake.trial_results import ended_trials, sealed_trials_shown
 from service.record import questions, replication_reads, replications, trials
-from service.record.canonical import fingerprint
 from service.record.tables import Contributor, Question, Replication
 
 
@@ -258,11 +257,12 @@ def _weigh(
     whole = document.model_copy(update={"trials": [*document.trials, *sealed]}) if sealed else document
     checked = check(whole, question_document(question), protocol)
     stored = plain(document)
-    print_ = fingerprint(distinguishing(stored))
+    print_ = print_of(stored)
     has_results = bool(document.batches or document.trials)
     counted_in, own = (of.counted_in_id, of.id) if of else (question.id, None)
-    is_copy = has_results and bool(replication_reads.same_fingerprint(session, counted_in, print_, other_than=own))
-    flags = find(checked, registered_at=registered_at, is_copy=is_copy)
+    beginnings = [print_[:BEGINNING]] if has_results else []
+    like = likeness(print_, replication_reads.fingerprints_like(session, counted_in, beginnings, other_than=own))
+    flags = find(checked, registered_at=registered_at, like=like)
     reduced = reduce(checked, flags, registered_at=registered_at)
     return _Weighed(checked, stored, print_, reduced, report(checked, reduced.observations, flags))
 

@@ -11,14 +11,14 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from service.intake.confounds import find
-from service.intake.copies import distinguishing
+from service.intake.copies import Likeness, print_of
 from service.intake.documents import ProtocolDocument, QuestionDocument, ReplicationDocument
 from service.intake.observations import reduce
 from service.intake.protocol_check import check
 from service.intake.refusals import Fault, Refused, invalid
 from service.intake.strict import Strict, plain
 from service.record.bulk import NewStart
-from service.record.canonical import canonical_bytes, fingerprint
+from service.record.canonical import canonical_bytes
 from service.record.errors import NotCanonical
 from service.record.replications import revision_content
 
@@ -50,7 +50,7 @@ class Sent:
     setting: Setting
 
 
-def weigh(sent: Sent, *, is_copy: bool = False) -> NewStart:
+def weigh(sent: Sent, *, like: Likeness = "none") -> NewStart:
     """Check a document against its protocol and reduce it, as a submission by itself is.
 
     Raises
@@ -63,7 +63,7 @@ def weigh(sent: Sent, *, is_copy: bool = False) -> NewStart:
     setting = sent.setting
     checked = check(document, setting.question, setting.protocol)
     stored = plain(document)
-    flags = find(checked, registered_at=None, is_copy=is_copy and bool(document.batches or document.trials))
+    flags = find(checked, registered_at=None, like=like if document.batches or document.trials else "none")
     reduced = reduce(checked, flags, registered_at=None)
     plan = checked.plan.model_dump()
     content = revision_content(
@@ -87,7 +87,7 @@ def weigh(sent: Sent, *, is_copy: bool = False) -> NewStart:
         plan=plan,
         state=document.state,
         text=canonical_bytes(content),
-        fingerprint=fingerprint(distinguishing(stored)),
+        fingerprint=print_of(stored),
         trials=reduced.trials,
         observations=reduced.observations,
     )

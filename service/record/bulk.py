@@ -64,16 +64,6 @@ def present(session: Session, replication_ids: Collection[UUID]) -> set[UUID]:
     return set(session.execute(query).scalars())
 
 
-def copied(session: Session, question_id: UUID, fingerprints: Collection[str]) -> set[str]:
-    """Return which of some fingerprints a submitted replication in a question's answer has."""
-    query = select(col(Replication.fingerprint)).where(
-        col(Replication.fingerprint).in_(list(fingerprints)),
-        col(Replication.counted_in_id) == question_id,
-        col(Replication.state) == "submitted",
-    )
-    return set(session.execute(query).scalars())
-
-
 def join(session: Session, members: Iterable[Member]) -> None:
     """Add those contributors and households that the record hasn't got, and leave the others as they are."""
     wanted = {member.id: member for member in members}

@@ -1,11 +1,11 @@
 """Reads of replications: one, lists, documents, history, and how many had started at a ledger position."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import fields
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -14,6 +14,8 @@ from service.record.errors import NotFound
 from service.record.rows import ReplicationState, Revision, Start, TrialRow
 from service.record.tables import Contributor, DeclaredTrial, Question, Replication, ReplicationRevision
 
+_HEX_DIGITS = 64
+_BEGINNINGS_AT_ONCE = 200
 TRIAL_COLUMNS = [getattr(DeclaredTrial, each.name) for each in fields(TrialRow)]
 # What a replication is by the latest of these that it has reached.
 _REACHED: dict[str, ReplicationState] = {
@@ -162,22 +164,26 @@ def submitted_by_name(session: Session, names: Iterable[str]) -> set[str]:
     return {str(each) for each in session.execute(query).scalars()}
 
 
-def same_fingerprint(
-    session: Session, question_id: UUID, fingerprint: str, *, other_than: UUID | None = None
-) -> list[UUID]:
-    """Return the submitted replications that stand in a question's answer under the same fingerprint, oldest first."""
-    query = (
-        select(col(Replication.id))
-        .where(
-            col(Replication.fingerprint) == fingerprint,
-            col(Replication.counted_in_id) == question_id,
-            col(Replication.state) == "submitted",
+def fingerprints_like(
+    session: Session, question_id: UUID, beginnings: Collection[str], *, other_than: UUID | None = None
+) -> set[str]:
+    """Return the fingerprints, of what was submitted and stands in a question's answer, that begin in given ways."""
+    column, wanted, found = col(Replication.fingerprint), sorted(beginnings), set[str]()
+    for first in range(0, len(wanted), _BEGINNINGS_AT_ONCE):
+        # In hex all that begins alike lies between zeros and f's, which an index finds in any order of letters.
+        alike = [
+            column.between(each.ljust(_HEX_DIGITS, "0"), each.ljust(_HEX_DIGITS, "f"))
+            for each in wanted[first : first + _BEGINNINGS_AT_ONCE]
+        ]
+        query = (
+            select(column)
+            .distinct()
+            .where(or_(*alike), col(Replication.counted_in_id) == question_id, col(Replication.state) == "submitted")
         )
-        .order_by(col(Replication.started_position))
-    )
-    if other_than is not None:
-        query = query.where(col(Replication.id) != other_than)
-    return list(session.execute(query).scalars())
+        if other_than is not None:
+            query = query.where(col(Replication.id) != other_than)
+        found.update(session.execute(query).scalars())
+    return found
 
 
 def starts_at(session: Session, question_id: UUID, position: int) -> list[Start]:

@@ -215,7 +215,8 @@ def test_every_flag_of_the_table_can_be_raised():
     raised = set()
     for _, changes, _ in CASES:
         raised |= set(weigh(registered_at=JULY, **changes).flags)
-    raised |= set(weigh(is_copy=True, **treated(final_sg=1.006)).flags)
+    for like in ("near", "same"):
+        raised |= set(weigh(like=like, **treated(final_sg=1.006)).flags)
     raised |= set(weigh(**spirits(tasting_abv_percent=22)).flags)
     fractions = [
         {"name": "heads", "volume_l": 1, "abv_percent": 75},

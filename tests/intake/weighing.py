@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.intake.confounds import find
+from service.intake.copies import Likeness
 from service.intake.documents import ProtocolDocument, QuestionDocument, ReplicationDocument
 from service.intake.flags import Flag
 from service.intake.observations import Reduced, reduce
@@ -38,10 +39,10 @@ def checked(protocol=None, sealed=(), **changes) -> Checked:
 
 
 def weigh(
-    protocol=None, *, registered_at: datetime | None = None, is_copy: bool = False, sealed=(), **changes
+    protocol=None, *, registered_at: datetime | None = None, like: Likeness = "none", sealed=(), **changes
 ) -> Weighed:
     looked_at = checked(protocol, sealed, **changes)
-    flags = find(looked_at, registered_at=registered_at, is_copy=is_copy)
+    flags = find(looked_at, registered_at=registered_at, like=like)
     reduced = reduce(looked_at, flags, registered_at=registered_at)
     by_name = {flag.name: flag for flag in flags}
     return Weighed(looked_at, by_name, reduced, report(looked_at, reduced.observations, flags))

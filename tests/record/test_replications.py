@@ -202,14 +202,19 @@ def test_pages_go_from_the_newest_start_to_the_oldest(world):
     assert world.read(replication_reads.page, contributor_id=world.steward.id) == []
 
 
-def test_copies_are_found_by_their_fingerprint(world):
-    one, other = (world.start(fingerprint="c" * 64) for _ in range(2))
-    world.register(fingerprint="c" * 64)
-    found = world.read(replication_reads.same_fingerprint, world.question.id, "c" * 64)
-    assert found == [one.id, other.id]
-    found = world.read(replication_reads.same_fingerprint, world.question.id, "c" * 64, other_than=one.id)
-    assert found == [other.id]
-    assert world.read(replication_reads.same_fingerprint, uuid7(), "c" * 64) == []
+def test_copies_are_found_by_how_their_fingerprints_begin(world):
+    one = world.start(fingerprint="c" * 64)
+    world.start(fingerprint="c" * 32 + "0" * 32)
+    world.start(fingerprint="c" * 31 + "d" + "c" * 32)
+    world.register(fingerprint="c" * 32 + "1" * 32)
+    begun_alike = {"c" * 64, "c" * 32 + "0" * 32}
+    assert world.read(replication_reads.fingerprints_like, world.question.id, ["c" * 32]) == begun_alike
+    found = world.read(replication_reads.fingerprints_like, world.question.id, ["c" * 32], other_than=one.id)
+    assert found == begun_alike - {"c" * 64}
+    assert world.read(replication_reads.fingerprints_like, world.question.id, ["0" * 32, "f" * 32]) == set()
+    many = [f"{number:032x}" for number in range(700)]
+    assert world.read(replication_reads.fingerprints_like, world.question.id, [*many, "c" * 32]) == begun_alike
+    assert world.read(replication_reads.fingerprints_like, uuid7(), ["c" * 32]) == set()
 
 
 @pytest.mark.parametrize(
