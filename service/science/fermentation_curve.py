@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
+from scipy.optimize import leastsq
 from scipy.special import expit, logit
 
 from service.science import gravity, sugar
@@ -260,6 +260,7 @@ class _Readings:
 
         A touch of the logit's own size joins the misfit, so that it can't run off to where nothing changes any more.
         """
+        touch = np.array([[0.0, _TOUCH, 0.0, 0.0, 0.0]])
 
         def whole(place: FloatArray) -> FloatArray:
             fit = place.copy()
@@ -267,14 +268,14 @@ class _Readings:
             return fit
 
         def misfit(place: FloatArray) -> FloatArray:
-            return np.append(self.misfit(whole(place)), _TOUCH * place[1])
+            return np.concatenate((self.misfit(whole(place)), _TOUCH * place[1:2]))
 
         def slopes(place: FloatArray) -> FloatArray:
             table = self.slopes(whole(place))
             share = expit(place[1])
             table[:, 0] += share * table[:, 1]
             table[:, 1] *= max(place[0] - self.floor, 1e-3) * share * (1.0 - share)
-            return np.vstack((table, [0.0, _TOUCH, 0.0, 0.0, 0.0]))
+            return np.concatenate((table, touch))
 
         begin = start.copy()
         begin[1] = logit(np.clip((start[1] - self.floor) / (start[0] - self.floor), 0.05, 0.95))
@@ -284,13 +285,15 @@ class _Readings:
         """Best fit with the final gravity held, and the root of its deviance's rise."""
 
         def whole(others: FloatArray) -> FloatArray:
-            return np.insert(others, 1, final)
+            fit = np.full(5, final)
+            fit[_EXPECTED] = others
+            return fit
 
         found = whole(
             _minimise(
                 lambda others: self.misfit(whole(others)),
-                np.delete(near, 1),
-                lambda others: np.delete(self.slopes(whole(others)), 1, axis=1),
+                near[_EXPECTED],
+                lambda others: self.slopes(whole(others))[:, _EXPECTED],
             )
         )
         return found, max(self.deviance(found) - lowest, 0.0) ** 0.5
@@ -306,9 +309,17 @@ def _dry(original_sg: float) -> float:
 def _minimise(
     misfit: Callable[[FloatArray], FloatArray], start: FloatArray, slopes: Callable[[FloatArray], FloatArray]
 ) -> FloatArray:
-    found: FloatArray = least_squares(
-        misfit, start, jac=slopes, method="lm", ftol=1e-6, xtol=1e-5, gtol=1e-8, max_nfev=60
-    ).x
+    # MINPACK's own door: the newer one wraps every evaluation in bookkeeping that costs more than the evaluation.
+    found: FloatArray = leastsq(
+        misfit,
+        start,
+        Dfun=slopes,
+        full_output=True,  # else running out of evaluations is a warning; the best so far is good enough to compare
+        ftol=1e-6,
+        xtol=1e-5,
+        gtol=1e-8,
+        maxfev=60,
+    )[0]
     return found
 
 
@@ -331,7 +342,7 @@ def _left(at_h: FloatArray, centre: float, steepness: float, tail: float) -> Flo
 
 def _bounded(fit: FloatArray) -> list[float]:
     """Keep a fit where its exponentials are finite, however far the search strays."""
-    return [min(max(float(each), low), high) for each, (low, high) in zip(fit, _BOUNDS, strict=True)]
+    return [min(max(each, low), high) for each, (low, high) in zip(fit.tolist(), _BOUNDS, strict=True)]
 
 
 def _model(fit: FloatArray, at_h: FloatArray) -> FloatArray:
