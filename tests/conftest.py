@@ -83,5 +83,5 @@ def database(open_database) -> Database:
 @pytest.fixture(scope="session")
 def demo_server() -> Iterator[str]:
     """Give the address of `manybatch demo`, run as a newcomer would."""
-    with server.running([sys.executable, "-m", "service", "demo"]) as address:
-        yield address
+    with server.running([sys.executable, "-m", "service", "demo"]) as demo:
+        yield demo.url

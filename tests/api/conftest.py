@@ -11,7 +11,7 @@ from service.record.database import Database
 from service.settings import Settings
 from tests.api.client import Client
 from tests.api.community import Community, Person
-from tests.api.server import Server, start
+from tests.server import Server, start
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,7 @@ import pytest
 
 from tests import postgres
 from tests.api.kitchen import Kitchen
-from tests.api.server import start
+from tests.server import start
 
 SEALING_KEY = "0123456789abcdef" * 4
 SETS = 12

@@ -12,7 +12,7 @@ from pydantic import SecretStr
 from service.record import trials
 from service.record.database import Database
 from tests.api.kitchen import Kitchen
-from tests.api.server import start
+from tests.server import start
 
 SEALING_KEY = "0123456789abcdef" * 4
 # They end the trial, end the account or take its token, or are the helper's own: what they answer is for elsewhere.

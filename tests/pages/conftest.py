@@ -13,8 +13,8 @@ from service.record.database import Database
 from tests.api.community import Person
 from tests.api.conftest import join, portal, sqlite, sqlite_client, village  # noqa: F401  the doors' own fixtures
 from tests.api.kitchen import Kitchen
-from tests.api.server import Server, start
 from tests.pages.reader import Reader
+from tests.server import Server, start
 
 SEALING_KEY = "0123456789abcdef" * 4
 # What a headless browser must not do: ask the network for anything of its own.

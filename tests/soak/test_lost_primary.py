@@ -130,11 +130,11 @@ def later_is_the_answer(client, slug):
 
 def test_no_acknowledged_submission_dies_with_the_primary(pair):
     primary, standby = pair
-    with served(primary, standby) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with served(primary, standby) as running, running.client() as client:
         community = Community(client)
         people = [community.person() for _ in range(CLIENTS)]
         slug = community.asked(people[0])
-        with writing(address, people, slug) as clients:
+        with writing(running.url, people, slug) as clients:
             time.sleep(BEFORE_S)
             killed = time.monotonic()
             primary.kill()
