@@ -21,9 +21,13 @@ _TIE = 1.0 + 1e-12
 
 def upper_tail(count: float | FloatArray, trials: float | FloatArray, probability: float | FloatArray) -> FloatArray:
     """Compute P(X >= count), X ~ Bin(trials, probability); 1 for a count of 0 or less, 0 beyond `trials`."""
+    if np.ndim(count) == np.ndim(trials) == 0:
+        # A choice between arrays would cost more than the tail.
+        if count <= 0 or count > trials:
+            return np.full(np.shape(probability), float(count <= 0))
+        return np.asarray(special.betainc(count, trials - count + 1.0, probability))
     within = np.minimum(np.maximum(count, 1.0), trials)
     tail = special.betainc(within, trials - within + 1.0, probability)
-    # Products, not np.where: these run on single counts too, where a choice of arrays costs more than the tail.
     return np.asarray(np.maximum(tail * (count <= trials), count <= 0))
 
 
@@ -75,18 +79,24 @@ def clopper_pearson(
 
 def lower_limit(count: float | FloatArray, trials: float | FloatArray, tail: float | FloatArray) -> FloatArray:
     """Solve P(X >= count | p) = tail for p; 0 at a count of 0."""
+    if np.ndim(count) == np.ndim(trials) == 0 < count:
+        return np.asarray(special.betaincinv(count, trials - count + 1.0, tail))
     some = np.maximum(count, 1.0)
     return np.where(count <= 0, 0.0, special.betaincinv(some, trials - some + 1.0, tail))
 
 
 def upper_limit(count: float | FloatArray, trials: float | FloatArray, tail: float | FloatArray) -> FloatArray:
     """Solve P(X <= count | p) = tail for p; 1 where every trial counted."""
+    if np.ndim(count) == np.ndim(trials) == 0 < trials - count:
+        return np.asarray(special.betainccinv(count + 1.0, trials - count, tail))
     missed = np.maximum(trials - count, 1.0)
     return np.where(count >= trials, 1.0, special.betainccinv(trials - missed + 1.0, missed, tail))
 
 
 def fewest_count(trials: FloatArray, probability: FloatArray, tail: FloatArray) -> FloatArray:
     """Find the smallest count with P(X >= count) <= tail, elementwise; `trials` + 1 where not even all of them do."""
+    if np.ndim(trials) == np.ndim(probability) == np.ndim(tail) == 0:
+        return np.asarray(_fewest_of_one(float(trials), float(probability), float(tail)))
     n, p, limit = np.broadcast_arrays(trials, probability, tail)
     z = -special.ndtri(limit)
     # The Cornish-Fisher start is off by a count or two, which the exact tail then settles.
@@ -97,6 +107,22 @@ def fewest_count(trials: FloatArray, probability: FloatArray, tail: FloatArray) 
     while np.any(low := (count > 0) & (upper_tail(count - 1.0, n, p) <= limit * _TIE)):
         count = count - low
     return np.asarray(count)
+
+
+def _fewest_of_one(n: float, p: float, limit: float) -> float:
+    """Give `fewest_count` of single numbers in the same steps."""
+
+    def passes(count: float) -> bool:
+        return bool(special.betainc(count, n - count + 1.0, p) <= limit * _TIE)
+
+    z = -float(special.ndtri(limit))
+    start = n * p + z * math.sqrt(n * p * (1.0 - p)) + (1.0 - 2.0 * p) * (z * z - 1.0) / 6.0
+    count = float(min(max(math.ceil(start), 1), n + 1.0))
+    while count <= n and not passes(count):
+        count += 1.0
+    while count > 1.0 and passes(count - 1.0):
+        count -= 1.0
+    return count
 
 
 @lru_cache(maxsize=8192)

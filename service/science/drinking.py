@@ -36,6 +36,13 @@ _ALWAYS = (
 )
 
 
+_ADVICE = np.array(
+    [[text + spitting + _ALWAYS for spitting in ("", _SPITTING)] for text in (_WITHIN, _CAUTION, _STRONG, _SPLIT)],
+    dtype=object,
+)
+"""By how much it is, and whether some is spat out."""
+
+
 @dataclass(frozen=True, slots=True)
 class NationalUnit:
     """A country's unit of alcohol, in grams or, where the unit is one, millilitres of pure alcohol."""
@@ -220,11 +227,6 @@ def days_advised(presentations: FloatArray, grams_each: FloatArray) -> FloatArra
 
 def _advice(grams: FloatArray, if_swallowed: FloatArray, swallowed: FloatArray) -> NDArray[np.object_]:
     # Spitting is no reason to hide that the glasses hold more than a light occasion.
-    level = np.select(
-        [grams > SPLIT_G, grams > STRONG_CAUTION_G, (grams > CAUTION_G) | (if_swallowed > CAUTION_G)], [3, 2, 1], 0
-    )
-    texts = np.array(
-        [[text + spitting + _ALWAYS for spitting in ("", _SPITTING)] for text in (_WITHIN, _CAUTION, _STRONG, _SPLIT)],
-        dtype=object,
-    )
-    return np.asarray(texts[level, (swallowed < 1.0).astype(int)], dtype=object)
+    light = (grams > CAUTION_G) | (if_swallowed > CAUTION_G)
+    level = light.astype(int) + (grams > STRONG_CAUTION_G) + (grams > SPLIT_G)
+    return np.asarray(_ADVICE[level, (swallowed < 1.0).astype(int)], dtype=object)

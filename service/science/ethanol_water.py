@@ -15,7 +15,6 @@ from service.science.inverse import (
     invert_polynomial,
     look_up,
     polynomial,
-    polynomial_with_slope,
 )
 
 TEMPERATURE_LOW_C: Final = -20.0
@@ -306,9 +305,9 @@ def unchecked_abv(mass_fraction: Numeric, reference_c: Numeric = 20.0) -> Numeri
     return polynomial(_abv_coefficients(reference_c), mass_fraction)
 
 
-def abv_slope(mass_fraction: Numeric, reference_c: Numeric = 20.0) -> Numeric:
-    """Change of percent by volume for each unit of mass fraction; no checks."""
-    return polynomial_with_slope(_abv_coefficients(reference_c), mass_fraction)[1]
+def abv_slope(mass_fraction: Numeric, density: Numeric, density_slope: Numeric, of_ethanol: Numeric) -> Numeric:
+    """Change of percent by volume for each unit of mass fraction, from densities in kg/m3; no checks."""
+    return 100.0 * (density + mass_fraction * density_slope) / of_ethanol
 
 
 def solve_mass_fraction(coefficients: Polynomial, rho: Numeric) -> Numeric:

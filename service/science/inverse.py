@@ -59,8 +59,8 @@ def look_up(table: FloatArray, y: Numeric) -> Numeric:
     if isinstance(y, float):
         at = min(max(y, 0.0), 1.0) * _TABLE
         step = min(int(at), _TABLE - 1)
-        low, high = table[step : step + 2].tolist()
-        return float(low + (high - low) * (at - step))
+        low = table.item(step)
+        return float(low + (table.item(step + 1) - low) * (at - step))
     position = np.clip(y, 0.0, 1.0) * _TABLE
     place = np.minimum(position, _TABLE - 1).astype(np.intp)
     below = table[place]

@@ -64,8 +64,10 @@ def sequential(method: str, outcomes: Sequence[bool], significance: float = 0.05
     level = float(number("significance", significance, 0.0001, 0.5, "chance of a false alarm; 0.05 is customary"))
     if not 1 <= len(outcomes) <= _MOST_OUTCOMES:
         raise InputError("outcomes", f"must hold 1 to {_MOST_OUTCOMES} answers, in tasting order.")
-    answers = np.asarray(outcomes, dtype=np.float64)
-    right = np.cumsum(trial_columns.whole_numbers("outcomes", answers, 0, 1, "true where the answer was right"))
+    answers = np.asarray(outcomes)
+    if answers.dtype != np.bool_:
+        answers = trial_columns.whole_numbers("outcomes", answers, 0, 1, "true where the answer was right")
+    right = np.cumsum(answers, dtype=np.float64)
     log_e = binomial.log_mixture_e_value(right, np.arange(1.0, len(outcomes) + 1.0), guess)
     crossed = log_e >= -math.log(level)
     path = binomial.e_value_from_log(log_e)

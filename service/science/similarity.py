@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from service.science.trial_columns import Count
 
 
+_FOR_WHOM = np.array(["this taster and these two batches", "tasters like these and these two batches"], dtype=object)
+
+
 @dataclass(frozen=True, slots=True)
 class Similarity:
     """Whether any difference is below a limit chosen before serving; leaves as in `Significance`.
@@ -103,7 +106,6 @@ def similarity(
     most = n - fewest_wrong
     may_conclude = (most >= 0) & (most >= n * guess - 1e-9)
     upper = np.maximum((binomial.upper_limit(x, n, 1.0 - level) - guess) / (1.0 - guess), 0.0)
-    alone, panel = "this taster and these two batches", "tasters like these and these two batches"
     return Similarity(
         method=method,
         presented=trial_columns.counts_as_given(n),
@@ -116,5 +118,5 @@ def similarity(
         proportion_discriminating_upper=trial_columns.as_given(upper),
         difference_p_value=trial_columns.as_given(binomial.upper_tail(x, n, guess)),
         lower_tail_p_value=trial_columns.as_given(binomial.lower_tail(x, n, guess)),
-        holds_for=trial_columns.as_given(np.where(people == 1, alone, panel).astype(object)),
+        holds_for=trial_columns.as_given(np.asarray(_FOR_WHOM[(people != 1).astype(int)], dtype=object)),
     )

@@ -108,11 +108,13 @@ def strength(
     )
     fraction = ew.solve_mass_fraction(coefficients, rho)
     ew.refuse_frozen(fraction, sample)
-    abv_for_density = ew.abv_slope(fraction) / polynomial_with_slope(coefficients, fraction)[1]
+    at_20c, slope_20c = polynomial_with_slope(ew.coefficients_at(20.0), fraction)
+    abv_slope = ew.abv_slope(fraction, at_20c, slope_20c, ew.ETHANOL_20C)
+    abv_for_density = abv_slope / polynomial_with_slope(coefficients, fraction)[1]
     return Strength(
-        abv_percent=ew.unchecked_abv(fraction),
+        abv_percent=100.0 * fraction * at_20c / ew.ETHANOL_20C,
         abw_percent=100.0 * fraction,
-        density_20c_kg_per_m3=polynomial(ew.coefficients_at(20.0), fraction),
+        density_20c_kg_per_m3=at_20c,
         us_proof=2.0 * ew.unchecked_abv(fraction, ew.SIXTY_FAHRENHEIT_C),
         uncertainty_percent=combined(
             abv_for_density * floated.per_unit * spread,
@@ -134,8 +136,9 @@ class _Floated:
 def _density_that_floats(reading: Numeric, sample: Numeric, calibration: Numeric) -> _Floated:
     """Density of the liquid that floats a glass alcoholmeter to its reading."""
     fraction = ew.solve_abv(reading, calibration)
-    marked, per_fraction = polynomial_with_slope(ew.coefficients_at(calibration), fraction)
-    per_percent = per_fraction / ew.abv_slope(fraction, calibration)
+    coefficients = ew.coefficients_at(calibration)
+    marked, slope = polynomial_with_slope(coefficients, fraction)
+    per_percent = slope / ew.abv_slope(fraction, marked, slope, sum(coefficients))
     glass = 1.0 / (1.0 + GLASS_EXPANSION * (sample - calibration))
     return _Floated(marked * glass, per_percent * glass, -GLASS_EXPANSION * marked * glass * glass)
 

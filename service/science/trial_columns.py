@@ -21,7 +21,11 @@ MOST_PRESENTED = 1_000_000
 
 def whole_numbers(field: str, value: Numeric, lowest: int, highest: int, what: str) -> FloatArray:
     """Return whole numbers from `lowest` to `highest`, or raise `InputError` at the first that is not one."""
-    checked = np.asarray(number(field, value, lowest, highest, what))
+    checked = number(field, value, lowest, highest, what)
+    if isinstance(checked, float):
+        if not checked.is_integer():
+            raise InputError(field, f"must be a whole number: {what}.")
+        return np.asarray(checked)
     whole = np.floor(checked) == checked
     if not whole.all():
         raise InputError(field, f"must be a whole number: {what}.", first_false(whole))

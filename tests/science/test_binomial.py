@@ -56,6 +56,14 @@ def test_the_fewest_count_is_the_first_whose_tail_is_small_enough(probability, t
     assert np.all(stats.binom.sf(fewest - 2, n, probability) > tail * (1 + 1e-13))
 
 
+@pytest.mark.parametrize("probability", [1 / 3, 1 / 2, 0.0, 0.999])
+@pytest.mark.parametrize("tail", [0.5, 0.05, 1e-6])
+def test_one_count_is_what_a_column_of_them_gives(probability, tail):
+    n = np.arange(1, 200)
+    many = binomial.fewest_count(n, np.asarray(probability), np.asarray(tail))
+    assert [float(binomial.fewest_count(np.asarray(each), probability, tail)) for each in n] == many.tolist()
+
+
 def test_a_tail_equal_to_the_limit_counts():
     assert binomial.fewest_count_scalar(3, 0.5, 0.125) == 3
     assert binomial.fewest_count_scalar(2, 0.5, 0.125) is None
