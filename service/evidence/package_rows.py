@@ -44,8 +44,7 @@ def _replication(
         "state": start.state,
         "household": start.household_id,
         "vouched": start.vouched,
-        "plan_control": start.plan.get("control"),
-        "plan_treatment": start.plan.get("treatment"),
+        **{f"plan_{name}": start.plan.get(name) for name in _COUNTED_BY},
         "started_position": start.started_position,
         "registered_position": start.registered_position,
         "registered_at": registered_at,
@@ -63,16 +62,40 @@ def _replication(
     return row | plan | told
 
 
-_REST_OF_PLAN = ("method", "presentations", "primary_outcome", "significance")
+_COUNTED_BY = ("control", "treatment", "method", "presentations")
+_REST_OF_PLAN = ("primary_outcome", "significance")
 _TOLD = ("kitchen", "conditions", "assignment", "observer_knew_the_arms", "suspected_confounds", "notes")
 
 
 def trials(session: Session, held: Held) -> Iterator[dict[str, Any]]:
-    """Give the declared trials of what was submitted."""
+    """Give the declared trials of what was submitted, and then its sealed ones."""
     public = public_ids(held)
     listed = [start.replication_id for start in held.starts if start.replication_id in public]
     for replication_id, number, trial in exports.trials(session, listed, held.position):
-        yield {name: getattr(trial, name) for name in _OF_TRIAL} | {"replication": replication_id, "number": number}
+        own = {"replication": replication_id, "sealed": False, "number": number}
+        yield {name: getattr(trial, name) for name in _OF_TRIAL} | own
+    for sealed, result in exports.sealed_trials(session, listed, held.position):
+        first = result["first_answer_at"]
+        yield {
+            "replication": sealed.replication_id,
+            "sealed": True,
+            "number": sealed.number,
+            "trial": sealed.id,
+            "method": sealed.method,
+            "control": sealed.control,
+            "treatment": sealed.treatment,
+            "planned": sealed.presentations * result["tasters"],
+            "presented": sum(each["presented"] for each in result["assessors"]),
+            "correct": sum(each["correct"] for each in result["assessors"]),
+            "assessors": len(result["assessors"]),
+            "order_draw": sealed.order_draw,
+            "told_during": False,
+            "key_held_by": "helper",
+            "tasted_on": None if first is None else datetime.fromisoformat(first).date(),
+            "opened_position": sealed.opened_position,
+            "closed_position": sealed.closed_position,
+            "ended_by": sealed.ended_by,
+        }
 
 
 _OF_TRIAL = (

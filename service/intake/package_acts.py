@@ -95,7 +95,11 @@ class Acts:
             id=uuid5(UUID(leaf.subject), "contributor"), household_id=UUID(row["household"]), display_name=NAME
         )
         version = int(row["protocol_version"])
-        plan = {arm: row[f"plan_{arm}"] for arm in ("control", "treatment") if row[f"plan_{arm}"]}
+        plan: dict[str, Any] = {
+            name: row[f"plan_{name}"] for name in ("control", "treatment", "method") if row.get(f"plan_{name}")
+        }
+        if row.get("plan_presentations"):
+            plan["presentations"] = int(row["plan_presentations"])
         document = {"question": row["question"], "protocol_version": version, "state": "registered", "plan": plan}
         return self._start(leaf, member, (self._slugs.get(row["question"], ""), version), document)
 

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
-from typing import Literal
+from typing import Any, Literal
 from uuid import UUID
 
 from sqlalchemy import Select, func, or_, select
@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from service.record import ledger, merkle, proofs
+from service.record import trials as trial_records
 from service.record.replication_reads import TRIAL_COLUMNS
 from service.record.rows import Entry, TrialRow
 from service.record.tables import (
@@ -168,6 +169,25 @@ def trials(session: Session, replication_ids: Sequence[UUID], position: int) -> 
         for row in session.execute(query).mappings():
             values = dict(row)
             yield values.pop("replication_id"), values.pop("ordinal"), TrialRow(**values)
+
+
+def sealed_trials(
+    session: Session, replication_ids: Sequence[UUID], position: int
+) -> Iterator[tuple[SealedTrial, dict[str, Any]]]:
+    """Give the sealed trials of some replications that had ended by a position, each with what it came to."""
+    for start in range(0, len(replication_ids), _AT_ONCE):
+        query = (
+            select(SealedTrial)
+            .join(Replication, col(Replication.id) == col(SealedTrial.replication_id))
+            .where(
+                col(SealedTrial.replication_id).in_(replication_ids[start : start + _AT_ONCE]),
+                col(SealedTrial.closed_position) <= position,
+            )
+            .order_by(col(Replication.started_position), col(SealedTrial.number))
+        )
+        found = session.execute(query).scalars().all()
+        endings = trial_records.closing(session, found)
+        yield from ((trial, endings[trial.id]["result"]) for trial in found if trial.id in endings)
 
 
 def erased_since(session: Session, question_ids: Iterable[UUID], position: int) -> bool:

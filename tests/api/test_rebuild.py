@@ -1,5 +1,9 @@
 """Everything that can happen to a question, taken away as a data package and put into an empty record."""
 
+import csv
+import io
+import zipfile
+
 import pytest
 from pydantic import SecretStr
 
@@ -57,7 +61,7 @@ def lived(client, community, steward):
     done(client.post(f"/v1/replications/{asked_back['id']}/withdraw", json=REASON, headers=people[2].headers))
     begun = community.submitted(people[3], registration(slug))
     done(client.post(f"/v1/replications/{begun['id']}/withdraw", json=REASON, headers=people[3].headers))
-    community.submitted(people[3], registration(slug, notes="never told"))
+    community.submitted(people[3], registration(slug, notes="never told", plan={"presentations": 20}))
     first = community.submitted(people[4], registration(slug))
     first = amended(client, people[4], first, registration(slug, kitchen="a barn"))
     done(client.post(f"/v1/replications/{first['id']}/submit", headers=people[4].headers))
@@ -105,6 +109,22 @@ def test_a_question_that_has_seen_everything_is_built_again(client, lived, join,
     rebuilt.dispose()
 
 
+def assert_listed(package, trials):
+    """The package's table of trials says of each sealed one what it says itself."""
+    with zipfile.ZipFile(package) as opened:
+        rows = list(csv.DictReader(io.StringIO(opened.read("trials.csv").decode(), newline="")))
+    assert [row["sealed"] for row in rows] == ["true"] * len(trials)
+    for number, (row, trial) in enumerate(zip(rows, trials, strict=True), start=1):
+        shown = trial.shown()
+        named = {name: str(shown["result"][name]) for name in ("planned", "presented", "correct")}
+        assert row == row | named
+        assert (row["trial"], row["number"], row["method"]) == (trial.id, str(number), shown["method"])
+        assert (row["opened_position"], row["closed_position"]) == tuple(
+            map(str, (shown["ledger"][each] for each in ("opened", "closed")))
+        )
+        assert (row["ended_by"], row["key_held_by"]) == (shown["closed_by"] or "tasters", "helper")
+
+
 def test_a_sealed_trial_stays_what_it_was(database, join, migrated_sqlite, tmp_path):
     client = join(database, sealing_key=SecretStr("a secret that is long enough for a test"))
     kitchen = Kitchen(client)
@@ -117,6 +137,7 @@ def test_a_sealed_trial_stays_what_it_was(database, join, migrated_sqlite, tmp_p
     package = tmp_path / "package.zip"
     package.write_bytes(client.get(f"/v1/questions/{kitchen.slug}/data-package").content)
     assert archive.check(package).whole
+    assert_listed(package, [finished, ended])
     copy = tmp_path / "copy.db"
     copy.write_bytes(migrated_sqlite.read_bytes())
     rebuilt = Database(f"sqlite:///{copy}")

@@ -165,7 +165,9 @@ def test_what_was_never_submitted_is_counted_and_not_shown(session, question, fi
         "registered",
         str(begun.household_id),
     )
-    assert (row["kitchen"], row["notes"], row["plan_method"]) == ("", "", "")
+    assert (row["kitchen"], row["notes"], row["plan_primary_outcome"]) == ("", "", "")
+    # It is also pooled as if it had done as guessing does, so its size is told.
+    assert (row["plan_method"], row["plan_presentations"]) == ("triangle", "12")
     shown = {row["kind"]: row["showing"] for row in table(data, "ledger.csv")}
     assert shown == {"question": "shown", "protocol": "shown", "registration": "withheld"}
     report = archive.check(file(data))
