@@ -2,6 +2,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 from uuid import UUID
 
+from anyio.to_thread import run_sync
 from fastapi import APIRouter, Header, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
@@ -22,7 +23,8 @@ from service.api.storage import (
 )
 from service.intake import submission
 from service.intake.documents import ReplicationDocument, Revision, Withdrawal
-from service.intake.report_models import Report
+from service.intake.ferment_report import ferments, is_logged
+from service.intake.report_models import FermentReport, Report
 from service.intake.sealed_shown import SealedTrialShown
 from service.record import contributors, questions, replication_reads
 
@@ -130,6 +132,11 @@ def _answer(kept: submission.Kept, status: int = 200) -> Answer:
     return Answer(_shown(kept), status, location, _tag(kept.replication))
 
 
+async def _followed(body: ReplicationDocument | Revision) -> list[FermentReport]:
+    """Follow the ferments before a write begins: it takes longer than all the rest, and others would wait for it."""
+    return await run_sync(ferments, body.batches) if is_logged(body.batches) else []
+
+
 @router.post(
     "",
     status_code=201,
@@ -141,9 +148,11 @@ async def create_replication(
     request: Request, body: ReplicationDocument, caller: SignedIn, storage: Stored, key: IdempotencyKeyHeader = None
 ) -> Response:
     """Register a plan before tasting, or submit a whole replication; the answer carries its report."""
+    followed = await _followed(body)
 
     def post(session: "Session") -> Answer:
-        return _answer(submission.post_replication(session, contributors.get(session, caller.id), body), 201)
+        contributor = contributors.get(session, caller.id)
+        return _answer(submission.post_replication(session, contributor, body, followed), 201)
 
     return await write_once(request, storage, caller, key, post)
 
@@ -245,10 +254,11 @@ async def revise_replication(
 ) -> Response:
     """Send the whole document again: a new revision while registered, an amendment with its reason afterwards."""
     expected = revision_of(if_match)
+    followed = await _followed(body)
 
     def put(session: "Session") -> Answer:
         contributor = contributors.get(session, caller.id)
-        return _answer(submission.put_replication(session, contributor, replication_id, body, expected))
+        return _answer(submission.put_replication(session, contributor, replication_id, body, expected, followed))
 
     return await write_now(request, storage, put)
 

@@ -1,7 +1,8 @@
 """What each batch's own gravity log says of its ferment."""
 
+from collections.abc import Iterable
+
 from service.intake.documents import BatchDocument
-from service.intake.protocol_check import Checked
 from service.intake.report_models import FermentReport, Limits
 from service.science.errors import InputError
 from service.science.fermentation import GravityReading, progress
@@ -9,9 +10,14 @@ from service.science.fermentation import GravityReading, progress
 _FEWEST_READINGS = 4
 
 
-def ferments(checked: Checked) -> list[FermentReport]:
+def is_logged(batches: Iterable[BatchDocument]) -> bool:
+    """Whether the gravity of any batch was logged often enough to see a course in it."""
+    return any(len(batch.readings) >= _FEWEST_READINGS for batch in batches)
+
+
+def ferments(batches: Iterable[BatchDocument]) -> list[FermentReport]:
     """Follow every batch whose gravity was logged often enough to see a course in it."""
-    followed = (_followed(batch) for batch in checked.document.batches if len(batch.readings) >= _FEWEST_READINGS)
+    followed = (_followed(batch) for batch in batches if len(batch.readings) >= _FEWEST_READINGS)
     return [each for each in followed if each is not None]
 
 

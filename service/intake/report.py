@@ -9,7 +9,7 @@ from service.intake.ferment_report import ferments
 from service.intake.flags import Flag
 from service.intake.measured_report import measured_report
 from service.intake.protocol_check import Checked
-from service.intake.report_models import Confound, Deviation, Limits, MeasuredReport, Report, TrialReport
+from service.intake.report_models import Confound, Deviation, FermentReport, Limits, MeasuredReport, Report, TrialReport
 from service.record.rows import ObservationRow
 from service.science.discrimination import significance
 from service.science.intervals import Interval
@@ -20,7 +20,12 @@ _SEALED = "The service drew the orders, and held the key until the last answer."
 _SHAM = "Both vessels were of one arm: this measures how far two batches differ by luck alone."
 
 
-def report(checked: Checked, rows: Sequence[ObservationRow], flags: Sequence[Flag]) -> Report:
+def report(
+    checked: Checked,
+    rows: Sequence[ObservationRow],
+    flags: Sequence[Flag],
+    followed: Sequence[FermentReport] | None = None,
+) -> Report:
     """Say what a replication shows.
 
     Parameters
@@ -31,6 +36,8 @@ def report(checked: Checked, rows: Sequence[ObservationRow], flags: Sequence[Fla
         From `observations.reduce`.
     flags : sequence of Flag
         From `confounds.find`.
+    followed : sequence of FermentReport or None
+        From `ferment_report.ferments`, where that is known already; it takes longer than all the rest.
 
     """
     trials = [_trial(checked, row) for row in rows if row.outcome == PERCEIVABLE_DIFFERENCE]
@@ -42,7 +49,7 @@ def report(checked: Checked, rows: Sequence[ObservationRow], flags: Sequence[Fla
         summary=list(_summary(checked, trials, measured, len(confounds))),
         trials=trials,
         measured=measured,
-        ferments=ferments(checked),
+        ferments=ferments(checked.document.batches) if followed is None else list(followed),
         deviations=[Deviation(name=flag.name, detail=flag.detail) for flag in named if flag.kind.group != "confound"],
         confounds=[Confound(name=flag.name, detail=flag.detail, numbers=dict(flag.numbers)) for flag in confounds],
         cautions=cautions_for(checked),

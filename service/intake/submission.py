@@ -4,6 +4,7 @@ A replication is checked once, reduced once, and written once. The plan is froze
 changed by acts, never by a revision.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -19,7 +20,7 @@ from service.intake.observations import Reduced, reduce
 from service.intake.protocol_check import Checked, check
 from service.intake.refusals import Fault, Refused, conflict, invalid, plan_fixed
 from service.intake.report import report
-from service.intake.report_models import Report
+from service.intake.report_models import FermentReport, Report
 from service.intake.sealed_shown import SealedTrialShown
 from service.intake.strict import plain
 from service.intake.trial_ending import end_all, end_if_due
@@ -62,8 +63,15 @@ def check_only(session: Session, document: ReplicationDocument) -> Report:
     return _weigh(session, question, document, registered_at=None).report
 
 
-def post_replication(session: Session, contributor: Contributor, document: ReplicationDocument) -> Kept:
+def post_replication(
+    session: Session,
+    contributor: Contributor,
+    document: ReplicationDocument,
+    followed: Sequence[FermentReport] | None = None,
+) -> Kept:
     """Register a plan, or submit a replication whole.
+
+    `followed` is what `ferments` of its batches gives: found before the transaction, it keeps nobody else waiting.
 
     Raises
     ------
@@ -74,7 +82,7 @@ def post_replication(session: Session, contributor: Contributor, document: Repli
 
     """
     question = question_named(session, document.question)
-    weighed = _weigh(session, question, document, registered_at=None)
+    weighed = _weigh(session, question, document, registered_at=None, followed=followed)
     replication = replications.start(
         session,
         question=question,
@@ -87,13 +95,21 @@ def post_replication(session: Session, contributor: Contributor, document: Repli
         trials=weighed.reduced.trials,
         observations=weighed.reduced.observations,
     )
-    return _kept(session, replication, weighed)
+    # No sealed trial can have been opened for what has only now been started.
+    return Kept(replication, shown(replication, weighed.document), weighed.report)
 
 
 def put_replication(
-    session: Session, contributor: Contributor, replication_id: UUID, revision: Revision, expected_revision: int
+    session: Session,
+    contributor: Contributor,
+    replication_id: UUID,
+    revision: Revision,
+    expected_revision: int,
+    followed: Sequence[FermentReport] | None = None,
 ) -> Kept:
     """Write a new revision of a registration, or an amendment of what was submitted; the state stays as it is.
+
+    `followed` is as in `post_replication`.
 
     Raises
     ------
@@ -111,7 +127,9 @@ def put_replication(
         raise invalid([Fault("/reason", "say what is amended and why; it is shown with the amendment")])
     document = _in_state(revision.document(), "submitted" if submitted else "registered")
     _refuse_another_plan(replication, question, document)
-    weighed = _weigh(session, question, document, registered_at=replication.registered_at, of=replication)
+    weighed = _weigh(
+        session, question, document, registered_at=replication.registered_at, of=replication, followed=followed
+    )
     written = replications.revise(
         session,
         replication=replication,
@@ -250,6 +268,7 @@ def _weigh(
     *,
     registered_at: datetime | None,
     of: Replication | None = None,
+    followed: Sequence[FermentReport] | None = None,
 ) -> _Weighed:
     protocol = protocol_named(session, question, document.protocol_version)
     sealed = ended_trials(session, of.id) if of else []
@@ -264,7 +283,7 @@ def _weigh(
     like = likeness(print_, replication_reads.fingerprints_like(session, counted_in, beginnings, other_than=own))
     flags = find(checked, registered_at=registered_at, like=like)
     reduced = reduce(checked, flags, registered_at=registered_at)
-    return _Weighed(checked, stored, print_, reduced, report(checked, reduced.observations, flags))
+    return _Weighed(checked, stored, print_, reduced, report(checked, reduced.observations, flags, followed))
 
 
 def _refuse_another_plan(replication: Replication, question: Question, document: ReplicationDocument) -> None:
