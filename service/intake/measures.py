@@ -17,6 +17,7 @@ from service.intake.quantities import (
     LITRES,
     MILLILITRES,
     PERCENT,
+    STRENGTH,
     WATTS,
     Quantity,
 )
@@ -34,8 +35,8 @@ VolumeOrNone = Annotated[float, Field(ge=0, le=100_000), LITRES]
 
 SmallVolume = Annotated[float, Field(gt=0, le=1000), MILLILITRES]
 Mass = Annotated[float, Field(ge=0, le=1e8), GRAMS]
-Strength = Annotated[float, Field(ge=0, le=100), PERCENT]
-StrengthSpan = Annotated[float, Field(gt=0, le=20), PERCENT]
+Strength = Annotated[float, Field(ge=0, le=100), STRENGTH]
+StrengthSpan = Annotated[float, Field(gt=0, le=20), STRENGTH]
 Hours = Annotated[float, Field(ge=0, le=1e6), HOURS]
 Days = Annotated[float, Field(gt=0, le=36_500), DAYS]
 DaysOrNone = Annotated[float, Field(ge=0, le=36_500), DAYS]
