@@ -94,8 +94,7 @@ def _comparisons(collected: Collected) -> list[Comparison]:
     arms = collected.question.arms
     control = next(arm["key"] for arm in arms if arm.get("is_control"))
     usual = [(control, arm["key"]) for arm in arms if arm["key"] != control]
-    reported = [(row.control, row.treatment) for row in collected.held.rows if not row.sham and row.left_reason is None]
-    pairs = dict.fromkeys([*usual, *collected.aims.pairs, *reported])
+    pairs = dict.fromkeys([*usual, *collected.aims.pairs, *collected.held.reported])
     return [Comparison(control=one, treatment=other) for one, other in pairs]
 
 

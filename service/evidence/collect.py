@@ -1,22 +1,34 @@
 """What the record held about a question at a ledger position, gathered once and in order of receipt."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from datetime import datetime
-from uuid import UUID
+
+import numpy as np
 
 from service.evidence.aims import PERCEIVABLE, Aims, aims_of
-from service.evidence.comparison import Arms, ComparisonUnknownError, comparison_of, is_planned, seen_from
+from service.evidence.compared import WITHDRAWAL_ASKED, Compared, compared
+from service.evidence.comparison import Arms, ComparisonUnknownError, comparison_of, is_planned
 from service.evidence.filters import Filters
-from service.record import ledger, observations, questions, replication_reads, reports
+from service.record import ledger, questions, reports
 from service.record.database import Session
-from service.record.rows import ProtocolVersion, RecordedObservation, Start
+from service.record.observation_columns import Observations
+from service.record.question_columns import state_at
+from service.record.rows import ProtocolVersion
+from service.record.start_columns import Starts
 from service.record.tables import Question
+from service.record.words import distinct
 
-__all__ = ["PERCEIVABLE", "Collected", "ComparisonUnknownError", "Held", "choose", "collect", "read"]
-
-WITHDRAWAL_ASKED = "withdrawal_asked"
-"""Marks a result that its owner would take back; it stays until a steward decides."""
+__all__ = [
+    "PERCEIVABLE",
+    "WITHDRAWAL_ASKED",
+    "Collected",
+    "ComparisonUnknownError",
+    "Held",
+    "choose",
+    "collect",
+    "read",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,13 +40,21 @@ class Held:
 
     question: Question
     protocols: Sequence[ProtocolVersion]
-    rows: Sequence[RecordedObservation]
-    starts: Sequence[Start]
+    rows: Observations
+    starts: Starts
     leanings: reports.Leanings
     position: int
     root_hash: str
     at: datetime
     merged_into: str | None = None
+
+    @property
+    def reported(self) -> list[Arms]:
+        """The comparisons that stand in the evidence, in order of receipt."""
+        rows = self.rows.where(~self.rows.number("sham") & ~self.rows.retracted)
+        pairs = np.stack([rows.codes("control"), rows.codes("treatment")])
+        _, first = np.unique(pairs, axis=1, return_index=True)
+        return [(row.control, row.treatment) for row in (rows[int(place)] for place in np.sort(first))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +66,11 @@ class Collected:
     control: str
     treatment: str
     filters: Filters
-    rows: Sequence[RecordedObservation]
-    retracted: Sequence[RecordedObservation]
+    rows: Compared
+    retracted: Compared
     filtered_out: int
-    starts: Sequence[Start]
+    starts: Starts
+    _of: dict[tuple[str, bool], Compared] = field(default_factory=dict, repr=False)
 
     @property
     def question(self) -> Question:
@@ -66,13 +87,16 @@ class Collected:
         """The outcome that carries the claim."""
         return self.aims.primary
 
-    def of(self, outcome: str, *, sham: bool = False) -> list[RecordedObservation]:
+    def of(self, outcome: str, *, sham: bool = False) -> Compared:
         """The observations of one outcome, in order of receipt."""
-        return [row for row in self.rows if row.outcome == outcome and row.sham is sham]
+        if (outcome, sham) not in self._of:
+            mask = self.rows.says("outcome", outcome) & (self.rows.number("sham") == sham)
+            self._of[outcome, sham] = self.rows.where(mask)
+        return self._of[outcome, sham]
 
-    def put_back(self, outcome: str) -> list[RecordedObservation]:
+    def put_back(self, outcome: str) -> Compared:
         """The observations of one outcome that were retracted, shams aside."""
-        return [row for row in self.retracted if row.outcome == outcome and not row.sham]
+        return self.retracted.where(self.retracted.says("outcome", outcome) & ~self.retracted.number("sham"))
 
     def label(self, key: str) -> str:
         """What an arm is called."""
@@ -106,11 +130,12 @@ def collect(session: Session, question: Question, filters: Filters, position: in
 def read(session: Session, question: Question, position: int) -> Held:
     """Read all that the record held about a question at a ledger position."""
     entry = ledger.entry(session, position)
+    rows, starts = state_at(session, question.id, position)
     return Held(
         question=question,
         protocols=[each for each in questions.protocols(session, question) if each.position <= position],
-        rows=observations.at_position(session, question.id, position),
-        starts=replication_reads.starts_at(session, question.id, position),
+        rows=rows,
+        starts=starts,
         leanings=reports.leanings_at(session, question.id, position),
         position=position,
         root_hash=entry.root_hash,
@@ -129,37 +154,27 @@ def _merged_into(session: Session, question: Question, position: int) -> str | N
 def choose(held: Held, filters: Filters) -> Collected:
     """Choose the comparison, and the part of its replications, that is asked about."""
     arms = comparison_of(held.question, filters.control, filters.treatment)
-    asked = {start.replication_id for start in held.starts if start.withdrawal_asked_position is not None}
-    compared = [_marked(row, asked) for each in held.rows if (row := seen_from(each, arms)) is not None]
-    kept = [row for row in compared if filters.keeps(row)]
-    standing = [row for row in kept if row.left_reason is None]
-    results = [start.submitted_position for start in held.starts if start.submitted_position is not None]
+    every = compared(held.rows, arms, held.starts.columns.has_reached("withdrawal_asked", held.position))
+    stands = ~every.retracted
+    kept = filters.mask(every)
+    standing = every.where(kept & stands)
     return Collected(
         held=held,
-        aims=aims_of(held.protocols, min(results, default=None)),
+        aims=aims_of(held.protocols, held.starts.first("submitted")),
         control=arms[0],
         treatment=arms[1],
         filters=filters,
         rows=standing,
-        retracted=[row for row in kept if row.left_reason is not None],
-        filtered_out=len({row.replication_id for row in compared if row.left_reason is None})
-        - len({row.replication_id for row in standing}),
-        starts=_started(held.starts, compared, arms, filters),
+        retracted=every.where(kept & ~stands),
+        filtered_out=distinct(every.replication[stands]) - distinct(standing.replication),
+        starts=_started(held.starts, every, arms, filters),
     )
 
 
-def _marked(row: RecordedObservation, asked: set[UUID]) -> RecordedObservation:
-    return replace(row, flags=(*row.flags, WITHDRAWAL_ASKED)) if row.replication_id in asked else row
-
-
-def _started(
-    starts: Sequence[Start], compared: Sequence[RecordedObservation], arms: Arms, filters: Filters
-) -> list[Start]:
+def _started(starts: Starts, every: Compared, arms: Arms, filters: Filters) -> Starts:
     """Find the replications that meant to compare these arms, or did."""
-    did = {row.replication_id for row in compared if not row.sham}
-    return [
-        start
-        for start in starts
-        if (start.replication_id in did or is_planned(start, arms))
-        and filters.protocol_version in {None, start.protocol_version}
-    ]
+    plans, which = starts.plans()
+    meant = plans.those(which, lambda plan: is_planned(plan, arms))
+    did = np.isin(starts.places, every.replication[~every.number("sham")])
+    asked = starts.protocol_versions == (filters.protocol_version or starts.protocol_versions)
+    return starts.where((meant | did) & asked)

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from service.record.rows import RecordedObservation, Start
+from service.record.rows import RecordedObservation
 from service.record.tables import Question
 
 Arms = tuple[str, str]
@@ -17,6 +17,7 @@ _SWAPPED = (
     ("control_still_going_at", "treatment_still_going_at"),
     ("control_batches", "treatment_batches"),
 )
+_OPPOSITE = dict(_SWAPPED) | {other: one for one, other in _SWAPPED}
 _OTHER = {"control": "treatment", "treatment": "control"}
 
 
@@ -42,23 +43,20 @@ def comparison_of(question: Question, control: str | None, treatment: str | None
     return control, treatment
 
 
-def seen_from(row: RecordedObservation, arms: Arms) -> RecordedObservation | None:
-    """Turn a row to the comparison asked about; None where it is about other arms, a sham where it is of neither."""
-    if row.sham:
-        return row if row.control in arms else None
-    if (row.control, row.treatment) == arms:
-        return row
-    return _turned(row) if (row.treatment, row.control) == arms else None
-
-
-def is_planned(start: Start, arms: Arms) -> bool:
+def is_planned(plan: Mapping[str, Any], arms: Arms) -> bool:
     """Whether a replication's plan is about these two arms; a plan that names none is about any."""
     control, treatment = arms
-    named = (start.plan.get("control", control), start.plan.get("treatment", treatment))
+    named = (plan.get("control", control), plan.get("treatment", treatment))
     return named in {arms, (treatment, control)}
 
 
-def _turned(row: RecordedObservation) -> RecordedObservation:
+def told_from(name: str) -> str:
+    """Name the detail that holds this one in a row about the same arms the other way round."""
+    return _OPPOSITE.get(name, name)
+
+
+def turned(row: RecordedObservation) -> RecordedObservation:
+    """Show a row as one about its arms the other way round."""
     return replace(
         row,
         control=row.treatment,
@@ -71,12 +69,12 @@ def _turned(row: RecordedObservation) -> RecordedObservation:
 
 
 def _turned_details(details: Mapping[str, Any]) -> dict[str, Any]:
-    turned = dict(details)
+    found = dict(details)
     for one, other in _SWAPPED:
         if one in details or other in details:
-            turned[one], turned[other] = details.get(other), details.get(one)
+            found[one], found[other] = details.get(other), details.get(one)
     if isinstance(details.get("terms"), list):
-        turned["terms"] = [_turned_details(term) for term in details["terms"]]
+        found["terms"] = [_turned_details(term) for term in details["terms"]]
     if details.get("finished_first") in _OTHER:
-        turned["finished_first"] = _OTHER[details["finished_first"]]
-    return turned
+        found["finished_first"] = _OTHER[details["finished_first"]]
+    return found

@@ -1,13 +1,15 @@
 """What was started, what was reported, and what is in the answer."""
 
-from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
 
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.collect import Collected
 from service.record import reports
-from service.record.rows import Start
+from service.record.start_columns import STATES, Starts
+from service.record.words import distinct
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,45 +35,42 @@ class Counted:
     unblinded_reports: reports.Leanings
 
 
-def silent(starts: Iterable[Start]) -> list[Start]:
+def silent(starts: Starts) -> Starts:
     """The replications that were started and show no result: never reported, or erased since by whoever sent it."""
-    return [start for start in starts if start.submitted_position is None or start.erased_position is not None]
+    return starts.where(~starts.reached("submitted") | starts.reached("erased"))
 
 
 def counted(collected: Collected) -> Counted:
     """Count what was started, what was reported, and what was left out and why."""
-    standing = [row for row in collected.rows if not row.sham]
-    trials = [row for row in standing if row.outcome == PERCEIVABLE]
-    replications = {row.replication_id for row in standing}
+    starts = collected.starts
+    standing = collected.rows.where(~collected.rows.number("sham"))
+    trials = collected.of(PERCEIVABLE)
+    asked_back = starts.reached("withdrawal_asked") & np.isin(starts.places, standing.replication)
     return Counted(
-        started=len(collected.starts),
-        reported=len(collected.starts) - len(silent(collected.starts)),
-        replications=len(replications),
-        households=len({row.household_id for row in standing}),
-        assessors=sum(row.assessors or 0 for row in trials),
-        presentations=sum(row.presented or 0 for row in trials),
-        withdrawal_asked=sum(
-            start.withdrawal_asked_position is not None and start.replication_id in replications
-            for start in collected.starts
-        ),
+        started=len(starts),
+        reported=len(starts) - len(silent(starts)),
+        replications=distinct(standing.replication),
+        households=distinct(standing.household),
+        assessors=_total(trials.number("assessors")),
+        presentations=_total(trials.number("presented")),
+        withdrawal_asked=int(asked_back.sum()),
         left_out=_left_out(collected),
         unblinded_reports=collected.held.leanings,
     )
 
 
+def _total(counts: npt.NDArray[np.int32]) -> int:
+    return int(counts[counts > 0].sum())
+
+
 def _left_out(collected: Collected) -> tuple[LeftOutCount, ...]:
-    here = {row.replication_id for row in collected.rows}
-    reasons: Counter[str] = Counter()
-    unexplained = 0
-    for start in collected.starts:
-        if start.state in {"withdrawn", "retracted", "erased"}:
-            reasons[start.state] += 1
-        elif start.state == "registered":
-            reasons["started, not reported"] += 1
-        elif start.replication_id not in here:
-            unexplained += 1
+    states, here = collected.starts.states(), np.isin(collected.starts.places, collected.rows.replication)
+    number = {state: int((states == place).sum()) for place, state in enumerate(STATES)}
+    reasons = {each: number[each] for each in ("withdrawn", "retracted", "erased")}
+    reasons["started, not reported"] = number["registered"]
+    unexplained = int(((states == STATES.index("submitted")) & ~here).sum())
     if collected.held.merged_into is not None:
-        reasons[f"counted in {collected.held.merged_into}"] += unexplained
+        reasons[f"counted in {collected.held.merged_into}"] = unexplained
     else:
         reasons["outside the filters"] = collected.filtered_out
         reasons["nothing reported on this comparison"] = max(unexplained - collected.filtered_out, 0)

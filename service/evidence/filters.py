@@ -4,7 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from service.record.rows import RecordedObservation
+import numpy as np
+
+from service.evidence.compared import Compared
+from service.record.words import BoolArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,17 +52,25 @@ class Filters:
         chosen = (self.protocol_version, self.sealed, self.registered, self.vouched, self.conditions_met, self.method)
         return any(value is not None for value in chosen) or bool(self.where)
 
-    def keeps(self, row: RecordedObservation) -> bool:
-        """Whether an observation is in the part asked about."""
-        return (
-            (self.protocol_version is None or row.protocol_version == self.protocol_version)
-            and (self.sealed is None or row.sealed == self.sealed)
-            and (self.registered is None or row.registered == self.registered)
-            and (self.vouched is None or row.vouched == self.vouched)
-            and (self.conditions_met is None or (row.conditions_met is True) == self.conditions_met)
-            and (self.method is None or row.method is None or row.method == self.method)
-            and all(condition.holds(row.moderators) for condition in self.where)
-        )
+    def mask(self, rows: Compared) -> BoolArray:
+        """Say which observations are in the part asked about."""
+        kept = np.ones(len(rows), dtype=np.bool_)
+        if self.protocol_version is not None:
+            kept &= rows.number("protocol_version") == self.protocol_version
+        if self.sealed is not None:
+            kept &= rows.number("sealed") == self.sealed
+        if self.registered is not None:
+            kept &= rows.number("registered") == self.registered
+        if self.vouched is not None:
+            kept &= rows.vouched == self.vouched
+        if self.conditions_met is not None:
+            kept &= (rows.number("conditions_met") == 1) == self.conditions_met
+        if self.method is not None:
+            kept &= rows.says("method", None) | rows.says("method", self.method)
+        said, codes = rows.words("moderators")
+        for condition in self.where:
+            kept &= said.those(codes, condition.holds)
+        return kept
 
     def shown(self) -> dict[str, Any]:
         """The filters as an answer echoes them."""

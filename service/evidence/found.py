@@ -57,5 +57,5 @@ def look_into(collected: Collected) -> Found:
 def _measured_names(collected: Collected) -> list[str]:
     """List the measured outcomes: the primary first, then those asked for, then those reported."""
     asked = [collected.primary, *collected.aims.outcomes]
-    reported = [name for name in MEASURED if any(row.outcome == name for row in collected.rows)]
+    reported = [name for name in MEASURED if collected.rows.says("outcome", name).any()]
     return [name for name in dict.fromkeys([*asked, ALWAYS, *reported]) if name not in {*TASTED, DRYNESS}]

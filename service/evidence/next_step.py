@@ -5,7 +5,7 @@ from math import isinf
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.claim import Claim
 from service.evidence.collect import Collected
-from service.evidence.conditions import said
+from service.evidence.conditions import households_by_conditions, said
 from service.evidence.sham import SHAMS_THAT_EXCLUDE_LUCK
 from service.evidence.shape import NextStep
 from service.evidence.wording import households
@@ -83,11 +83,11 @@ def households_to_halve(count: int) -> int | None:
 def _untried(collected: Collected) -> list[str]:
     """Find conditions on which every replication so far says the same."""
     seen: dict[str, set[str]] = {}
-    where: dict[str, set[object]] = {}
-    for row in collected.rows:
-        for key, value in row.moderators.items():
+    where: dict[str, set[int]] = {}
+    for moderators, households_there in households_by_conditions(collected.rows):
+        for key, value in moderators.items():
             seen.setdefault(key, set()).add(said(value))
-            where.setdefault(key, set()).add(row.household_id)
+            where.setdefault(key, set()).update(households_there)
     return [
         f"{key} other than {next(iter(values))}"
         for key, values in sorted(seen.items())

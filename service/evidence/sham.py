@@ -1,5 +1,7 @@
 """Sham trials, two vessels of one arm: how far batch luck alone can be tasted."""
 
+import numpy as np
+
 from service.evidence.aims import EARLIEST_SPLIT, PERCEIVABLE
 from service.evidence.collect import Collected
 from service.evidence.tasted_subset import subset_of
@@ -55,5 +57,6 @@ def batch_luck_open(collected: Collected, sham: ShamTrials | None) -> bool:
 def _split_points(collected: Collected) -> set[str]:
     """Where the arms part in the replications that are pooled; of another question's protocol, the earliest."""
     known = collected.aims.split_points
-    versions = {row.protocol_version for row in collected.of(PERCEIVABLE)}
-    return {EARLIEST_SPLIT if each is None else known.get(each, EARLIEST_SPLIT) for each in versions}
+    # Another question's protocol has no version here, and -1 is none of ours.
+    versions = np.unique(collected.of(PERCEIVABLE).number("protocol_version")).tolist()
+    return {known.get(each, EARLIEST_SPLIT) for each in versions}

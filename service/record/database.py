@@ -5,16 +5,18 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy import Connection, Engine, QueuePool, create_engine, event, make_url, text
 from sqlalchemy.engine import URL
 from sqlalchemy.orm import Session
 
 from service.record import faults, migrate
 from service.record.clock import Clock, utc_now
 from service.record.errors import Conflict, Contended, SchemaAhead
+from service.record.question_columns import KeptColumns
 from service.record.sealing import sealer_for
 
 __all__ = ["Database", "Session"]
@@ -28,6 +30,14 @@ _POSTGRES_POOL_WAIT_S = 5.0
 _POSTGRES_SETTINGS = (
     "-c lock_timeout=5s -c statement_timeout=30s -c idle_in_transaction_session_timeout=60s -c timezone=UTC"
 )
+
+
+@dataclass(frozen=True, slots=True)
+class PoolUse:
+    """How many of a pool's connections are in use, of how many that it may open."""
+
+    in_use: int
+    most: int
 
 
 class Database:
@@ -51,6 +61,8 @@ class Database:
         self.clock = clock
         self.sealer = sealer_for(self.url)
         self.dialect = self.url.get_backend_name()
+        # Only for sessions that can't write: what isn't committed yet is nobody's to keep.
+        self._columns = KeptColumns()
         if self.dialect == "sqlite":
             # One connection writes: its pool is the queue in which this process's writers wait their turn, fairly,
             # where several connections would race for the file's lock. Readers can't write at all.
@@ -71,13 +83,24 @@ class Database:
         """Whether there is a replica to read from."""
         return self._replica is not None
 
+    def engines(self) -> dict[str, Engine]:
+        """Give each engine that has a pool of its own, by what it is for."""
+        if self.dialect == "sqlite":
+            return {"writer": self._writer, "readers": self._reader}
+        return {"primary": self._writer} | ({} if self._replica is None else {"replica": self._replica})
+
+    def pools(self) -> dict[str, PoolUse]:
+        """How much of each pool is in use."""
+        pools = {name: cast("QueuePool", engine.pool) for name, engine in self.engines().items()}
+        return {name: PoolUse(in_use=pool.checkedout(), most=pool.size()) for name, pool in pools.items()}
+
     @contextmanager
     def read(self, *, from_replica: bool = False) -> Iterator[Session]:
         """Give a session on one unchanging snapshot, in which nothing can be written.
 
         With `from_replica` it may be a moment behind, where there is a replica.
         """
-        with self._session((from_replica and self._replica) or self._reader) as session:
+        with self._session((from_replica and self._replica) or self._reader, columns=self._columns) as session:
             yield session
 
     @contextmanager
@@ -87,12 +110,9 @@ class Database:
             yield session
 
     @contextmanager
-    def _session(self, engine: Engine) -> Iterator[Session]:
-        with (
-            faults.translated(),
-            Session(engine, expire_on_commit=False, info={"clock": self.clock, "sealer": self.sealer}) as session,
-            session.begin(),
-        ):
+    def _session(self, engine: Engine, **known: object) -> Iterator[Session]:
+        known |= {"clock": self.clock, "sealer": self.sealer}
+        with faults.translated(), Session(engine, expire_on_commit=False, info=known) as session, session.begin():
             yield session
 
     def run_write(self, work: Callable[[Session], T]) -> T:

@@ -1,4 +1,4 @@
-"""Observations as they enter, leave, and stood at a ledger position."""
+"""Observations as they enter the evidence, move and leave."""
 
 from collections.abc import Iterable
 from dataclasses import fields
@@ -9,60 +9,12 @@ from sqlalchemy import Uuid, and_, case, insert, literal, or_, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from service.record.rows import LeftReason, ObservationRow, RecordedObservation
-from service.record.tables import Contributor, Observation, Replication, table_of
+from service.record.rows import LeftReason, ObservationRow
+from service.record.tables import Observation, Replication, table_of
 
 _ADD = insert(table_of(Observation))
 _OWN = tuple(each.name for each in fields(ObservationRow))
 _BOUND = ("replication_id", "household_id", "contributor_id")
-_COLUMNS = [
-    getattr(Observation, name)
-    for name in (
-        *_OWN,
-        *_BOUND,
-        "id",
-        "question_id",
-        "protocol_version",
-        "entered_position",
-        "left_position",
-        "left_reason",
-    )
-]
-
-
-def at_position(session: Session, question_id: UUID, position: int) -> list[RecordedObservation]:
-    """Return the observations that had entered a question's evidence by a position and not left.
-
-    Those that were retracted by then come too, with `left_reason` "retracted", so that an answer can be shown with
-    them. The order is that of entry.
-    """
-    query = (
-        select(*_COLUMNS, col(Contributor.vouched_position))
-        .join(Contributor, col(Contributor.id) == col(Observation.contributor_id))
-        .join(Replication, col(Replication.id) == col(Observation.replication_id))
-        .where(
-            col(Observation.question_id) == question_id,
-            col(Observation.entered_position) <= position,
-            or_(
-                col(Observation.left_position).is_(None),
-                col(Observation.left_position) > position,
-                col(Observation.left_reason) == "retracted",
-            ),
-            # Retracted and then erased, there is nothing left to put back.
-            or_(col(Replication.erased_position).is_(None), col(Replication.erased_position) > position),
-        )
-        .order_by(col(Observation.entered_position), col(Observation.id))
-    )
-    return [_recorded(row, position) for row in session.execute(query)]
-
-
-def _recorded(row: Any, position: int) -> RecordedObservation:  # noqa: ANN401  # a row of columns chosen by name
-    values = row._asdict()
-    vouched_position = values.pop("vouched_position")
-    if values["left_position"] is not None and values["left_position"] > position:
-        values["left_position"] = values["left_reason"] = None
-    values["flags"] = tuple(values["flags"])
-    return RecordedObservation(**values, vouched=vouched_position is not None and vouched_position <= position)
 
 
 def enter(session: Session, replication: Replication, rows: Iterable[ObservationRow], position: int) -> None:

@@ -1,4 +1,4 @@
-"""Reads of replications: one, lists, documents, history, and how many had started at a ledger position."""
+"""Reads of replications: one, lists, documents and history."""
 
 from collections.abc import Collection, Iterable
 from dataclasses import fields
@@ -11,32 +11,12 @@ from sqlmodel import col
 
 from service.record import ledger
 from service.record.errors import NotFound
-from service.record.rows import ReplicationState, Revision, Start, TrialRow
-from service.record.tables import Contributor, DeclaredTrial, Question, Replication, ReplicationRevision
+from service.record.rows import Revision, TrialRow
+from service.record.tables import DeclaredTrial, Question, Replication, ReplicationRevision
 
 _HEX_DIGITS = 64
 _BEGINNINGS_AT_ONCE = 200
 TRIAL_COLUMNS = [getattr(DeclaredTrial, each.name) for each in fields(TrialRow)]
-# What a replication is by the latest of these that it has reached.
-_REACHED: dict[str, ReplicationState] = {
-    "erased_position": "erased",
-    "retracted_position": "retracted",
-    "withdrawn_position": "withdrawn",
-    "submitted_position": "submitted",
-    "registered_position": "registered",
-}
-_START_COLUMNS = [
-    getattr(Replication, name)
-    for name in (
-        "household_id",
-        "contributor_id",
-        "protocol_version",
-        "plan",
-        "started_position",
-        "withdrawal_asked_position",
-        *_REACHED,
-    )
-]
 
 
 def get(session: Session, replication_id: UUID) -> Replication:
@@ -184,34 +164,6 @@ def fingerprints_like(
             query = query.where(col(Replication.id) != other_than)
         found.update(session.execute(query).scalars())
     return found
-
-
-def starts_at(session: Session, question_id: UUID, position: int) -> list[Start]:
-    """Return what had become, at a ledger position, of every replication started for a question, in order of start.
-
-    Those of a question that had been merged into this one by then are among them.
-    """
-    query = (
-        select(col(Replication.id).label("replication_id"), *_START_COLUMNS, col(Contributor.vouched_position))
-        .join(Contributor, col(Contributor.id) == col(Replication.contributor_id))
-        .where(
-            col(Replication.question_id).in_(with_merged(session, question_id, position)),
-            col(Replication.started_position) <= position,
-        )
-        .order_by(col(Replication.started_position))
-    )
-    return [_start(dict(row), position) for row in session.execute(query).mappings()]
-
-
-def _start(values: dict[str, Any], position: int) -> Start:
-    def reached(at: int | None) -> bool:
-        return at is not None and at <= position
-
-    vouched = reached(values.pop("vouched_position"))
-    for name in (*_REACHED, "withdrawal_asked_position"):
-        values[name] = values[name] if reached(values[name]) else None
-    state = next(state for name, state in _REACHED.items() if values[name] is not None)
-    return Start(**values, state=state, vouched=vouched)
 
 
 def with_merged(session: Session, question_id: UUID, position: int) -> set[UUID]:

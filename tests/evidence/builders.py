@@ -3,21 +3,26 @@
 import itertools
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from uuid import UUID
+
+import numpy as np
 
 from service.evidence.answer import answer_from
 from service.evidence.collect import Collected, Held, choose
 from service.evidence.filters import Filters
+from service.record.observation_columns import OBSERVATION_COLUMNS, Observations, nothing_observed
 from service.record.reports import Leanings
 from service.record.rows import ProtocolVersion, RecordedObservation, Start
+from service.record.start_columns import START_COLUMNS, Starts, nothing_started
 from service.record.tables import Question
 
 EVERYTHING = Filters()
 AT = datetime(2026, 6, 1, 12, tzinfo=UTC)
 PROTOCOL_POSITION = 2
 FIRST_RESULT = 10
+POSITION = 900
 _QUESTION = UUID(int=1)
 _ids = itertools.count(1)
 
@@ -160,14 +165,50 @@ def held(
     values = {
         "question": question(),
         "protocols": [protocol()] if protocols is None else protocols,
-        "rows": list(rows),
-        "starts": [*(starts_of(rows) if starts is None else starts), *also],
+        **_as_held(rows, [*(starts_of(rows) if starts is None else starts), *also]),
         "leanings": Leanings(0, 0, 0),
-        "position": 900,
+        "position": POSITION,
         "root_hash": "ab" * 32,
         "at": AT,
     }
     return Held(**values | given)
+
+
+def _as_held(rows: Sequence[RecordedObservation], starts: Sequence[Start]) -> dict:
+    """Put rows and starts into columns, as a record's rows come."""
+    own = {each.replication_id: each for each in starts}
+    beside = {row.replication_id: row for row in rows if row.replication_id not in own}
+    vouched = {row.replication_id for row in rows if row.vouched}
+    hidden = [start(0, replication_id=each, household_id=row.household_id) for each, row in beside.items()]
+    every = [_of_start(each, vouched) for each in (*starts, *hidden)]
+    columns = nothing_started().with_fresh([every] if every else [])
+    observed = nothing_observed(_QUESTION).with_fresh([[_of_row(row) for row in rows]] if rows else [], columns, -1)
+    return {
+        "rows": Observations(observed, columns, np.arange(len(rows)), POSITION),
+        "starts": Starts(columns, np.arange(len(starts)), POSITION),
+    }
+
+
+def _of_start(start: Start, vouched: set[UUID]) -> list:
+    values = asdict(start) | {
+        "id": str(start.replication_id),
+        "question_id": str(_QUESTION),
+        "contributor_id": str(start.contributor_id),
+        "household_id": str(start.household_id),
+        "plan": json.dumps(start.plan),
+        "vouched_position": 1 if start.vouched or start.replication_id in vouched else None,
+    }
+    return [values[name] for name in START_COLUMNS]
+
+
+def _of_row(row: RecordedObservation) -> list:
+    values = asdict(row) | {
+        "replication_id": str(row.replication_id),
+        "details": json.dumps(row.details),
+        "flags": json.dumps(row.flags),
+        "moderators": json.dumps(row.moderators),
+    }
+    return [values[name] for name in OBSERVATION_COLUMNS]
 
 
 def collected(rows: Sequence[RecordedObservation] = (), filters=EVERYTHING, **given) -> Collected:

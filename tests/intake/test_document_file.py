@@ -6,10 +6,11 @@ import pytest
 from service.intake import asking, document_file, submission
 from service.intake.document_file import load_documents
 from service.intake.documents import ProtocolDocument, QuestionDocument, ReplicationDocument
-from service.record import contributors, ledger, merging, observations, questions, replication_reads
+from service.record import contributors, ledger, merging, questions, replication_reads
 from service.record.database import Database
 from service.record.verify import verify
 from tests.intake import documents
+from tests.record import plain_reads
 
 
 @pytest.fixture
@@ -42,7 +43,7 @@ def _taster(correct):
 def held(database, question):
     with database.read() as session:
         assert verify(session).whole
-        return observations.at_position(session, question.id, ledger.head(session).size)
+        return plain_reads.at_position(session, question.id, ledger.head(session).size)
 
 
 def comparable(rows):

@@ -13,9 +13,10 @@ from service.intake.documents import (
     Withdrawal,
 )
 from service.intake.refusals import Refused
-from service.record import contributors, ledger, observations, questions, replication_reads
+from service.record import contributors, ledger, questions, replication_reads
 from service.record.errors import Conflict, StaleRevision
 from tests.intake import documents
+from tests.record import plain_reads
 
 NOON = datetime(2026, 4, 1, 12, tzinfo=UTC)
 
@@ -60,7 +61,7 @@ def revision(**changes) -> Revision:
 
 
 def rows(session, question):
-    return observations.at_position(session, question.id, ledger.head(session).size)
+    return plain_reads.at_position(session, question.id, ledger.head(session).size)
 
 
 def test_a_question_is_named_after_its_title_and_numbered(record, people):

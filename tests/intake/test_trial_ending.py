@@ -9,13 +9,14 @@ from service.intake.documents import ReplicationDocument, Revision, Withdrawal
 from service.intake.refusals import Refused
 from service.intake.trial_ending import end_if_due
 from service.intake.trial_results import sealed_trials_shown, trial_shown
-from service.record import contributors, ledger, observations, replication_reads, trials
+from service.record import contributors, ledger, replication_reads, trials
 from service.record.canonical import canonical_bytes, fingerprint
 from service.record.database import Database
 from service.record.errors import Conflict, NoSealingKey, StaleRevision
 from service.science.serving import is_right, serving_plan
 from tests.intake import documents
 from tests.intake.sealed import NOON, Clock, Table
+from tests.record import plain_reads
 
 MISHAP = Withdrawal(category="mixed_up", reason="the jugs were swapped")
 
@@ -45,7 +46,7 @@ def shown(trial):
 
 def rows(table):
     with table.database.read() as session:
-        return observations.at_position(session, table.question.id, ledger.head(session).size)
+        return plain_reads.at_position(session, table.question.id, ledger.head(session).size)
 
 
 def finish(trial, **beside):

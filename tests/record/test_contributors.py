@@ -3,9 +3,9 @@ from sqlalchemy import text
 from sqlalchemy.exc import DataError, IntegrityError
 from uuid_utils.compat import uuid7
 
-from service.record import contributors, ledger, observations
+from service.record import contributors, ledger
 from service.record.errors import Conflict, NotFound
-from tests.record import builders
+from tests.record import builders, plain_reads
 
 
 def test_a_contributor_starts_in_a_household_of_their_own(database):
@@ -77,8 +77,8 @@ def test_a_stewards_word_counts_from_its_position_on_and_touches_every_question(
         assert {ledger.last_position_of(session, question.id) for question in asked} == {before + 1, before + 2}
         for question in asked:
             last = ledger.last_position_of(session, question.id)
-            assert [each.vouched for each in observations.at_position(session, question.id, last)] == [True]
-            assert [each.vouched for each in observations.at_position(session, question.id, before)] == [False]
+            assert [each.vouched for each in plain_reads.at_position(session, question.id, last)] == [True]
+            assert [each.vouched for each in plain_reads.at_position(session, question.id, before)] == [False]
 
 
 def test_somebody_without_replications_is_vouched_for_in_one_entry(database):

@@ -5,7 +5,6 @@ from service.record import (
     contributors,
     idempotency,
     ledger,
-    observations,
     questions,
     replication_reads,
     replications,
@@ -14,7 +13,7 @@ from service.record import (
 from service.record.erasure import ERASED_NAME, erase
 from service.record.errors import Conflict
 from service.record.verify import verify
-from tests.record import builders
+from tests.record import builders, plain_reads
 
 
 @pytest.fixture
@@ -83,9 +82,9 @@ def test_the_answer_loses_them_from_the_erasure_on_and_not_before(session, stewa
     before = ledger.head(session).size
     erase(session, brewer)
     assert ledger.last_position_of(session, question.id) == before + 1
-    assert len(observations.at_position(session, question.id, before)) == 2
-    assert observations.at_position(session, question.id, before + 1) == []
-    states = [each.state for each in replication_reads.starts_at(session, question.id, before + 1)]
+    assert len(plain_reads.at_position(session, question.id, before)) == 2
+    assert plain_reads.at_position(session, question.id, before + 1) == []
+    states = [each.state for each in plain_reads.starts_at(session, question.id, before + 1)]
     assert states == ["erased", "erased"]
 
 

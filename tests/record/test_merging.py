@@ -2,13 +2,13 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from service.record import ledger, observations, questions, replication_reads, replications
+from service.record import ledger, questions, replication_reads, replications
 from service.record.errors import Conflict
 from service.record.merging import merge
 from service.record.rows import Counts
 from service.record.tables import Replication
 from service.record.verify import verify
-from tests.record import builders
+from tests.record import builders, plain_reads
 
 
 @pytest.fixture
@@ -28,11 +28,11 @@ def pair(session, steward):
 
 
 def at(session, question, position=None):
-    return observations.at_position(session, question.id, position or ledger.head(session).size)
+    return plain_reads.at_position(session, question.id, position or ledger.head(session).size)
 
 
 def starts(session, question, position=None):
-    return replication_reads.starts_at(session, question.id, position or ledger.head(session).size)
+    return plain_reads.starts_at(session, question.id, position or ledger.head(session).size)
 
 
 def test_a_merged_questions_replications_stand_in_the_other_answer(session, steward, pair):

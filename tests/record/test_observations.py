@@ -6,7 +6,7 @@ from service.record import contributors, ledger, observations, replication_reads
 from service.record.erasure import erase
 from service.record.rows import ObservationRow
 from service.record.verify import verify
-from tests.record import builders
+from tests.record import builders, plain_reads
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ def question(session, steward):
 
 
 def at(session, question, position):
-    return observations.at_position(session, question.id, position)
+    return plain_reads.at_position(session, question.id, position)
 
 
 def head(session):
@@ -106,14 +106,14 @@ def test_a_withdrawal_that_is_only_asked_for_leaves_the_answer_alone(session, st
     before = at(session, question, head(session))
     replications.withdraw(session, replication=made, category="consent", reason="")
     assert at(session, question, head(session)) == before
-    (start,) = replication_reads.starts_at(session, question.id, head(session))
+    (start,) = plain_reads.starts_at(session, question.id, head(session))
     assert (start.state, start.withdrawal_asked_position) == ("submitted", head(session))
 
 
 def test_other_questions_are_left_out(session, steward, question):
     builders.replication(session, builders.question(session, steward), steward)
     assert at(session, question, head(session)) == []
-    assert replication_reads.starts_at(session, question.id, head(session)) == []
+    assert plain_reads.starts_at(session, question.id, head(session)) == []
 
 
 def test_every_start_is_what_it_was_at_each_position(session, steward, question):
@@ -127,7 +127,7 @@ def test_every_start_is_what_it_was_at_each_position(session, steward, question)
     replications.retract(session, replication=done, steward=steward, category="duplicate", reason="")
 
     def states(position):
-        return [each.state for each in replication_reads.starts_at(session, question.id, position)]
+        return [each.state for each in plain_reads.starts_at(session, question.id, position)]
 
     first = silent.started_position
     assert [states(first + step) for step in range(-1, 6)] == [
@@ -139,14 +139,14 @@ def test_every_start_is_what_it_was_at_each_position(session, steward, question)
         ["registered", "withdrawn", "submitted"],
         ["registered", "withdrawn", "retracted"],
     ]
-    start = replication_reads.starts_at(session, question.id, first)[0]
+    start = plain_reads.starts_at(session, question.id, first)[0]
     assert (start.replication_id, start.household_id, start.plan) == (
         silent.id,
         steward.household_id,
         {"presentations": 9},
     )
     assert start.registered_position == first
-    later = replication_reads.starts_at(session, question.id, first + 3)[2]
+    later = plain_reads.starts_at(session, question.id, first + 3)[2]
     assert (later.submitted_position, later.retracted_position) == (first + 3, None)
 
 
@@ -204,7 +204,7 @@ class Kitchen:
     def look(self, position):
         return (
             at(self.session, self.question, position),
-            replication_reads.starts_at(self.session, self.question.id, position),
+            plain_reads.starts_at(self.session, self.question.id, position),
             reports.leanings_at(self.session, self.question.id, position),
         )
 

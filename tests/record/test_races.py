@@ -13,7 +13,7 @@ from service.record.erasure import erase
 from service.record.errors import Conflict, RecordError
 from service.record.tables import LedgerContent, LedgerEntry, Observation, Replication
 from service.record.verify import verify
-from tests.record import builders
+from tests.record import builders, plain_reads
 
 
 @pytest.fixture
@@ -120,7 +120,7 @@ def test_starts_that_cross_a_merge_stand_in_one_answer(database, people, asked):
     with database.read() as session:
         assert verify(session).whole
         at = ledger.head(session).size
-        assert len(replication_reads.starts_at(session, into.id, at)) == started
+        assert len(plain_reads.starts_at(session, into.id, at)) == started
         standing = text("SELECT question_id, count(*) FROM observation WHERE left_position IS NULL GROUP BY 1")
         assert [number for _, number in session.execute(standing)] == [started]
 
@@ -151,7 +151,7 @@ def test_an_act_that_crosses_a_merge_counts_in_the_other_answer(database, people
     with database.read() as session:
         assert verify(session).whole
         at = ledger.head(session).size
-        (start,) = replication_reads.starts_at(session, into.id, at)
+        (start,) = plain_reads.starts_at(session, into.id, at)
         reached = {
             "retract": start.retracted_position,
             "erase": start.erased_position,

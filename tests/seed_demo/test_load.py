@@ -10,11 +10,11 @@ from seed_demo.load import load
 from seed_demo.truth import CIDER, MEAD, TRUTHS, WASH
 from service.evidence.answer import answer
 from service.evidence.filters import Filters
-from service.record import contributors, ledger, observations, questions, replication_reads
+from service.record import contributors, ledger, questions, replication_reads
 from service.record.database import Database
 from service.record.errors import Conflict
 from service.record.verify import verify
-from tests.record import builders
+from tests.record import builders, plain_reads
 from tests.seed_demo import figures
 
 
@@ -41,7 +41,7 @@ def answers(loaded):
 def rows(database, question):
     with database.read() as session:
         found = questions.by_slug(session, question.slug)
-        return observations.at_position(session, found.id, ledger.last_position_of(session, found.id))
+        return plain_reads.at_position(session, found.id, ledger.last_position_of(session, found.id))
 
 
 def test_it_goes_into_either_database_once(database):
@@ -109,7 +109,7 @@ def test_what_was_registered_in_time_counts_as_registered(loaded):
 def test_registrations_show_nothing_but_the_plan(loaded):
     with loaded.read() as session:
         question = questions.by_slug(session, MEAD.slug)
-        starts = replication_reads.starts_at(session, question.id, ledger.head(session).size)
+        starts = plain_reads.starts_at(session, question.id, ledger.head(session).size)
         silent = [start for start in starts if start.state == "registered"]
         kept = replication_reads.get(session, silent[0].replication_id)
         document = replication_reads.document(session, kept)

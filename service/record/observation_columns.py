@@ -1,0 +1,298 @@
+"""Observations of a question as columns, valid at every position at once: what had entered and left is a mask."""
+
+import json
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import compress
+from typing import Any, overload
+from uuid import UUID
+
+import numpy as np
+import numpy.typing as npt
+from pydantic_core import from_json
+from sqlalchemy import Text, cast, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from service.record.rows import RecordedObservation
+from service.record.start_columns import NEVER, ROWS_AT_ONCE, IntArray, Rows, StartColumns, about, in_parts, whole
+from service.record.tables import Observation, Replication
+from service.record.words import BoolArray, Codes, Words, kept_once
+
+FloatArray = npt.NDArray[np.float64]
+
+_MISSING = -1
+_NUMBERS: Mapping[str, type[np.generic]] = {
+    "id": np.int64,
+    "entered_position": np.int64,
+    "left_position": np.int64,
+    "protocol_version": np.int32,
+    "presented": np.int32,
+    "correct": np.int32,
+    "assessors": np.int32,
+    "difference": np.float64,
+    "variance": np.float64,
+    "control_event": np.int8,
+    "treatment_event": np.int8,
+    "conditions_met": np.int8,
+    "sham": np.bool_,
+    "sealed": np.bool_,
+    "registered": np.bool_,
+}
+_YES_NO = ("control_event", "treatment_event", "conditions_met")
+_COUNTS = ("protocol_version", "presented", "correct", "assessors")
+_SURE = ("id", "entered_position", "sham", "sealed", "registered")
+_WORDS = ("control", "treatment", "outcome", "method", "outside_the_test", "left_reason")
+_PARSED = ("flags", "moderators")
+OBSERVATION_COLUMNS = ("replication_id", "details", *_PARSED, *_WORDS, *_NUMBERS)
+
+
+@dataclass(frozen=True, slots=True)
+class ObservationColumns:
+    """Observations in order of entry, those that have left among them.
+
+    A number that is missing is NaN where it may be a fraction, else -1; `left_position` is `NEVER` for what has not
+    left. `start` is the row of its replication among the starts. `details` are as the database writes them.
+    """
+
+    question_id: UUID
+    numbers: Mapping[str, npt.NDArray[Any]]
+    words: Mapping[str, Words]
+    codes: Mapping[str, Codes]
+    start: Codes
+    details: list[str]
+    told: dict[str, FloatArray] = field(default_factory=dict, compare=False, repr=False)
+    """Numbers out of the details by name, once they were asked for."""
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    def at(self, position: int, starts: StartColumns) -> "Observations":
+        """See what had entered by a position and not left; the retracted come too, so that they can be put back."""
+        retracted = self.codes["left_reason"] == self.words["left_reason"].place("retracted")
+        here = self.numbers["entered_position"] <= position
+        here &= (self.numbers["left_position"] > position) | retracted
+        # Retracted and then erased, there is nothing left to put back.
+        here &= starts.positions["erased_position"][self.start] > position
+        return Observations(self, starts, np.flatnonzero(here), position)
+
+    def with_fresh(self, parts: Iterable[Rows], starts: StartColumns, after: int) -> "ObservationColumns":
+        """Take in rows that were read again: their leaving, and as new ones those that entered after a position."""
+        fresh = self._taken_in(parts, starts)
+        is_new = fresh.numbers["entered_position"] > after
+        known = self._with_left(fresh, ~is_new)
+        details = fresh.details if is_new.all() else list(compress(fresh.details, is_new))
+        return ObservationColumns(
+            self.question_id,
+            {name: np.concatenate([each, fresh.numbers[name][is_new]]) for name, each in known.numbers.items()},
+            self.words,
+            {name: np.concatenate([each, fresh.codes[name][is_new]]) for name, each in known.codes.items()},
+            np.concatenate([known.start, fresh.start[is_new]]),
+            [*known.details, *details],
+            {name: np.concatenate([each, _told(name, details)]) for name, each in known.told.items()},
+        )
+
+    def _taken_in(self, parts: Iterable[Rows], starts: StartColumns) -> "ObservationColumns":
+        """Turn rows as they are read into columns with our words."""
+        nothing = nothing_observed(self.question_id)
+        numbers = {name: [each] for name, each in nothing.numbers.items()}
+        codes = {name: [each] for name, each in nothing.codes.items()}
+        start, details, seen = [nothing.start], list[str](), dict[str, str]()
+        for rows in parts:
+            columns = dict(zip(OBSERVATION_COLUMNS, zip(*rows, strict=True), strict=True))
+            for name, own in numbers.items():
+                own.append(_numbers(name, columns[name]))
+            for name, coded in codes.items():
+                coded.append(self.words[name].codes(columns[name]))
+            start.append(starts.replications.known(columns["replication_id"]))
+            details += kept_once(columns["details"], seen)
+        return ObservationColumns(
+            self.question_id,
+            {name: np.concatenate(own) for name, own in numbers.items()},
+            self.words,
+            {name: np.concatenate(coded) for name, coded in codes.items()},
+            np.concatenate(start),
+            details,
+        )
+
+    def _with_left(self, fresh: "ObservationColumns", known: BoolArray) -> "ObservationColumns":
+        """Note when and why rows that are here already left."""
+        if not known.any():
+            return self
+        order = np.argsort(self.numbers["id"], kind="stable")
+        places = order[np.searchsorted(self.numbers["id"], fresh.numbers["id"][known], sorter=order)]
+        left, reason = self.numbers["left_position"].copy(), self.codes["left_reason"].copy()
+        left[places] = fresh.numbers["left_position"][known]
+        reason[places] = fresh.codes["left_reason"][known]
+        return replace(
+            self, numbers={**self.numbers, "left_position": left}, codes={**self.codes, "left_reason": reason}
+        )
+
+    def told_number(self, name: str) -> FloatArray:
+        """Return a number out of every row's details, NaN where they have none of this name."""
+        if name not in self.told:
+            self.told[name] = _told(name, self.details)
+        return self.told[name]
+
+    def size_bytes(self) -> int:
+        """Estimate the memory they take."""
+        arrays = [*self.numbers.values(), *self.codes.values(), *self.told.values(), self.start]
+        texts = sum(map(len, self.details)) + 64 * len(self)
+        return sum(each.nbytes for each in arrays) + sum(each.size_bytes() for each in self.words.values()) + texts
+
+
+class Observations(Sequence[RecordedObservation]):
+    """Some observations as they stood at a position: a sequence of rows, and a column for each field."""
+
+    def __init__(self, columns: ObservationColumns, starts: StartColumns, places: IntArray, position: int) -> None:
+        self.columns = columns
+        self.starts = starts
+        self.places = places
+        self._position = position
+
+    def __len__(self) -> int:
+        return len(self.places)
+
+    @overload
+    def __getitem__(self, index: int) -> RecordedObservation: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> list[RecordedObservation]: ...
+
+    def __getitem__(self, index: int | slice) -> RecordedObservation | list[RecordedObservation]:
+        if isinstance(index, slice):
+            return self._rows(self.places[index])
+        return self._rows(self.places[index : index + 1 or None])[0]
+
+    def __iter__(self) -> Iterator[RecordedObservation]:
+        for first in range(0, len(self), ROWS_AT_ONCE):
+            yield from self._rows(self.places[first : first + ROWS_AT_ONCE])
+
+    def where(self, mask: BoolArray) -> "Observations":
+        """Keep those for which a mask holds."""
+        return Observations(self.columns, self.starts, self.places[mask], self._position)
+
+    def number(self, name: str) -> npt.NDArray[Any]:
+        """Return a column of numbers; what is missing is NaN or -1."""
+        return self.columns.numbers[name][self.places]
+
+    def told_number(self, name: str) -> FloatArray:
+        """Return a number out of each row's details, NaN where there is none."""
+        return self.columns.told_number(name)[self.places]
+
+    def codes(self, name: str) -> Codes:
+        """Return a column of words as codes."""
+        return self.columns.codes[name][self.places]
+
+    def words(self, name: str) -> Words:
+        """Return what the codes of a column stand for."""
+        return self.columns.words[name]
+
+    def says(self, name: str, word: str | None) -> BoolArray:
+        """Say where a column has one word."""
+        found: BoolArray = self.codes(name) == self.words(name).place(word)
+        return found
+
+    @property
+    def start(self) -> Codes:
+        """The row of each one's replication among the starts: a code for the replication."""
+        return self.columns.start[self.places]
+
+    @property
+    def household(self) -> Codes:
+        """A code for each one's household."""
+        return self.starts.codes["household_id"][self.start]
+
+    @property
+    def retracted(self) -> BoolArray:
+        """Which had been retracted, and are here only to be put back."""
+        left: IntArray = self.columns.numbers["left_position"][self.places]
+        return left <= self._position
+
+    @property
+    def vouched(self) -> BoolArray:
+        """Which are of contributors whom a steward had vouched for."""
+        at: IntArray = self.starts.positions["vouched_position"][self.start]
+        return at <= self._position
+
+    def _rows(self, places: IntArray) -> list[RecordedObservation]:
+        own, starts = self.columns, self.starts
+        some = Observations(own, starts, places, self._position)
+        began = some.start
+        values: dict[str, list[Any]] = {name: some.words(name).said(some.codes(name)) for name in (*_WORDS, *_PARSED)}
+        values |= {name: some.number(name).tolist() for name in _SURE}
+        for name in _COUNTS:
+            values[name] = [None if value == _MISSING else value for value in some.number(name).tolist()]
+        for name in _YES_NO:
+            values[name] = [None if value == _MISSING else bool(value) for value in some.number(name).tolist()]
+        for name in ("difference", "variance"):
+            values[name] = [None if value != value else value for value in some.number(name).tolist()]  # noqa: PLR0124  NaN
+        values["details"] = [json.loads(own.details[place]) for place in places.tolist()]
+        values["replication_id"] = [UUID(text) for text in starts.replications.said(began)]
+        for name in ("household_id", "contributor_id"):
+            values[name] = [UUID(text) for text in starts.words[name].said(starts.codes[name][began])]
+        values["vouched"] = some.vouched.tolist()
+        retracted, left = some.retracted.tolist(), some.number("left_position").tolist()
+        values["left_position"] = [at if gone else None for at, gone in zip(left, retracted, strict=True)]
+        values["left_reason"] = [
+            reason if gone else None for reason, gone in zip(values["left_reason"], retracted, strict=True)
+        ]
+        return [
+            RecordedObservation(question_id=own.question_id, **dict(zip(values, row, strict=True)))
+            for row in zip(*values.values(), strict=True)
+        ]
+
+
+def nothing_observed(question_id: UUID) -> ObservationColumns:
+    """Give columns without a row."""
+    words = {name: Words() for name in _WORDS}
+    return ObservationColumns(
+        question_id,
+        {name: np.empty(0, dtype=kind) for name, kind in _NUMBERS.items()},
+        {**words, "flags": Words(lambda text: tuple(json.loads(text))), "moderators": Words(json.loads)},
+        {name: np.empty(0, dtype=np.int32) for name in (*_WORDS, *_PARSED)},
+        np.empty(0, dtype=np.int32),
+        [],
+    )
+
+
+def read_observations(session: Session, question_id: UUID, subjects: Collection[UUID] | None = None) -> Iterator[Rows]:
+    """Read a question's observations in order of entry and some at a time, for `with_fresh`.
+
+    Parameters
+    ----------
+    session : Session
+        A reading session.
+    question_id : UUID
+        The question.
+    subjects : collection of UUID or None
+        Only those of these replications, and of these contributors.
+
+    """
+    texts = [cast(getattr(Observation, name), Text) for name in ("replication_id", "details", *_PARSED)]
+    query = (
+        select(*texts, *(getattr(Observation, name) for name in (*_WORDS, *_NUMBERS)))
+        .where(col(Observation.question_id) == question_id)
+        .order_by(col(Observation.entered_position), col(Observation.id))
+    )
+    if subjects is not None:
+        query = query.where(col(Observation.replication_id).in_(select(col(Replication.id)).where(about(subjects))))
+    return in_parts(session, query)
+
+
+def _numbers(name: str, column: Sequence[Any]) -> npt.NDArray[Any]:
+    kind = _NUMBERS[name]
+    if name in _SURE or kind is np.float64:
+        return np.array(column, dtype=kind)
+    return whole(column, NEVER if name == "left_position" else _MISSING).astype(kind)
+
+
+def _told(name: str, details: Sequence[str]) -> FloatArray:
+    """Read one number out of many details."""
+    key = f'"{name}"'
+    return np.fromiter((_number(text, name) if key in text else np.nan for text in details), np.float64, len(details))
+
+
+def _number(text: str, name: str) -> float:
+    value = from_json(text).get(name)
+    return float(value) if isinstance(value, (int, float)) else np.nan

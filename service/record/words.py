@@ -1,0 +1,74 @@
+"""Texts that repeat, each kept once and known by its place."""
+
+from collections import defaultdict
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from itertools import islice
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Codes = npt.NDArray[np.int32]
+BoolArray = npt.NDArray[np.bool_]
+
+
+class Words:
+    """Distinct texts in the order in which they were first seen; only ever added to.
+
+    Parameters
+    ----------
+    meaning : callable
+        What a text stands for; asked once for each distinct one.
+
+    """
+
+    __slots__ = ("_meaning", "_places", "meanings")
+
+    def __init__(self, meaning: Callable[[Any], Any] = lambda text: text) -> None:
+        self._places: defaultdict[Hashable, int] = defaultdict()
+        self._places.default_factory = self._places.__len__
+        self._meaning = meaning
+        self.meanings: list[Any] = []
+
+    def codes(self, texts: Sequence[Hashable]) -> Codes:
+        """Return each text's place, taking in those that are new."""
+        found = np.fromiter(map(self._places.__getitem__, texts), dtype=np.int32, count=len(texts))
+        self.meanings += map(self._meaning, islice(self._places, len(self.meanings), None))
+        return found
+
+    def known(self, texts: Sequence[Hashable]) -> Codes:
+        """Return the places of texts that were all seen before."""
+        return np.fromiter(map(self._places.get, texts), dtype=np.int32, count=len(texts))
+
+    def place(self, text: Hashable) -> int:
+        """Return a text's place; -1 where it was never seen, which no code is."""
+        return self._places.get(text, -1)
+
+    def said(self, codes: Codes) -> list[Any]:
+        """Return what each code stands for."""
+        return list(map(self.meanings.__getitem__, codes.tolist()))
+
+    def those(self, codes: Codes, holds: Callable[[Any], bool]) -> BoolArray:
+        """Say where a test holds of what a code stands for; each meaning that occurs is tested once."""
+        verdicts = np.zeros(len(self.meanings), dtype=np.bool_)
+        for code in np.unique(codes).tolist():
+            verdicts[code] = holds(self.meanings[code])
+        return verdicts[codes]
+
+    def size_bytes(self) -> int:
+        """Estimate the memory they take."""
+        return _BYTES_EACH * len(self.meanings)
+
+
+_BYTES_EACH = 250
+"""A short text, its meaning, and its place in a dictionary."""
+
+
+def distinct(codes: Codes) -> int:
+    """Count the different ones."""
+    return len(np.unique(codes))
+
+
+def kept_once(texts: Iterable[str], seen: dict[str, str], most: int = 1000) -> list[str]:
+    """Return the texts, repeats of the first few distinct ones as one object."""
+    return [seen.setdefault(text, text) if len(seen) < most else seen.get(text, text) for text in texts]

@@ -1,0 +1,38 @@
+import numpy as np
+
+from service.record.words import Words, distinct, kept_once
+
+
+def test_a_text_keeps_its_place_and_is_understood_once():
+    asked = []
+    words = Words(lambda text: asked.append(text) or text.upper())
+    first = words.codes(["a", "b", "a"])
+    assert first.tolist() == [0, 1, 0]
+    assert words.codes(["c", "b"]).tolist() == [2, 1]
+    assert words.said(first) == ["A", "B", "A"]
+    assert asked == ["a", "b", "c"]
+    assert words.known(["b", "c"]).tolist() == [1, 2]
+
+
+def test_a_text_that_was_never_seen_is_nowhere():
+    words = Words()
+    codes = words.codes(["a", None])
+    assert words.place("z") not in codes
+    assert (codes == words.place(None)).tolist() == [False, True]
+
+
+def test_a_meaning_is_tested_once_and_only_where_it_occurs():
+    words, tested = Words(), []
+    codes = words.codes(["a", "b", "c", "b"])[1:]
+    assert words.those(codes, lambda text: tested.append(text) or text == "b").tolist() == [True, False, True]
+    assert sorted(tested) == ["b", "c"]
+    assert distinct(codes) == 2
+    assert distinct(np.empty(0, dtype=np.int32)) == 0
+
+
+def test_repeats_become_one_object_until_there_are_too_many():
+    texts = ["".join(each) for each in ("ab", "cd", "ab", "ef", "ef")]
+    kept = kept_once(texts, {}, most=2)
+    assert kept == texts
+    assert kept[0] is kept[2]
+    assert kept[3] is not kept[4]
