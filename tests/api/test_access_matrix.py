@@ -1,7 +1,9 @@
-"""Who may do what: every route for a stranger, another contributor, the owner and a steward, each cell stated.
+"""Who may do what: every route for a stranger, another contributor, the owner, a steward, a helper and a taster.
 
 The owner is whose question, replication, trial or account the address names. 401: who are you? 403: not yours. 404:
-nothing that you may know of. A steward is no owner: they decide what stewards decide, and see no more than others.
+nothing that you may know of. A steward is no owner: they decide what stewards decide, and see no more than others. A
+helper and a taster hold a link and no account: what their secret opens is stated, and everywhere else they are
+strangers, even where they send it as a token. The pages have a matrix of their own: `test_access_matrix_of_pages.py`.
 """
 
 import uuid
@@ -32,11 +34,20 @@ class Row:
     steward: int
     body: str = ""
     state: str = "submitted"
+    helper: int | None = None
+    taster: int | None = None
+    """None: as a stranger."""
+
+    def expected(self, role: str) -> int:
+        stated = getattr(self, role)
+        return self.stranger if stated is None else stated
 
 
 ANYBODY = (200, 200, 200, 200)
 WHOEVER_SAYS_WHO = (401, 200, 200, 200)
 STEWARDS_ALONE = (401, 403, 403, 200)
+NOBODY = (404, 404, 404, 404)
+ROLES = ("stranger", "other", "owner", "steward", "helper", "taster")
 
 ROWS = [
     Row("POST", "/v1/contributors", 201, 201, 201, 201, "contributor"),
@@ -88,15 +99,11 @@ ROWS = [
     Row("POST", "/v1/replications/{replication_id}/trials", 401, 404, 201, 404, "opening", "registered"),
     Row("GET", "/v1/trials/{trial_id}", *ANYBODY, state="trial"),
     Row("POST", "/v1/trials/{trial_id}/close", 401, 404, 200, 404, state="trial"),
-    # Whoever holds a link is who it was given to; nobody is asked for more.
-    Row("GET", "/v1/pour/{secret}", *ANYBODY, state="trial"),
-    Row("POST", "/v1/pour/{secret}/close", *ANYBODY, state="trial"),
-    Row("GET", "/v1/taste/{secret}", *ANYBODY, state="trial"),
-    Row("POST", "/v1/taste/{secret}/answers", *ANYBODY, body="answer", state="trial"),
-    Row("GET", "/v1/pour/{secret}", 404, 404, 404, 404),
-    Row("POST", "/v1/pour/{secret}/close", 404, 404, 404, 404),
-    Row("GET", "/v1/taste/{secret}", 404, 404, 404, 404),
-    Row("POST", "/v1/taste/{secret}/answers", 404, 404, 404, 404, "answer"),
+    # A link opens what it was given for to whoever holds it, and nothing else; to know of the trial opens nothing.
+    Row("GET", "/v1/pour/{secret}", *NOBODY, state="trial", helper=200),
+    Row("POST", "/v1/pour/{secret}/close", *NOBODY, state="trial", helper=200),
+    Row("GET", "/v1/taste/{secret}", *NOBODY, state="trial", taster=200),
+    Row("POST", "/v1/taste/{secret}/answers", *NOBODY, body="answer", state="trial", taster=200),
     Row("GET", "/v1/ledger", *ANYBODY),
     Row("GET", "/v1/ledger/head", *ANYBODY),
     Row("GET", "/v1/ledger/consistency", *ANYBODY),
@@ -134,17 +141,23 @@ class World:
 
     @property
     def path(self) -> str:
-        secret = "nobody-was-given-this"
-        if self.trial:
-            link = self.trial["tasters"][0]["taster_link"] if "/taste/" in self.row.path else self.trial["helper_link"]
-            secret = link.rsplit("/", 1)[1]
+        return self.path_for("stranger")
+
+    def secret_of(self, role: str) -> str:
+        """What a role was given; who was given nothing makes one up, out of what they know of the trial."""
+        if not self.trial:
+            return "nobody-was-given-this"
+        links = {"helper": self.trial["helper_link"], "taster": self.trial["tasters"][0]["taster_link"]}
+        return links.get(role, f"/{self.trial['id']}").rsplit("/", 1)[1]
+
+    def path_for(self, role: str) -> str:
         path = self.row.path.format(
             slug=self.slug,
             version=1,
             replication_id=self.replication,
             contributor_id=self.people["owner"].id,
             trial_id=self.trial.get("id", uuid.uuid4()),
-            secret=secret,
+            secret=self.secret_of(role),
             position=1,
         )
         return f"{path}?from=1" if path.endswith("/consistency") else path
@@ -162,20 +175,26 @@ class World:
             "revision": lambda: registration(self.slug, notes="more"),
             "reason": lambda: REASON,
             "opening": lambda: OPENING,
-            "answer": self._answer,
+            "answer": lambda: {"presentation": 1, "chosen_codes": [self._code()]},
         }.get(self.row.body)
         return made() if made else None
 
-    def _answer(self) -> dict[str, Any]:
-        turn = self.client.get(self.path.removesuffix("/answers")).json()
-        return {"presentation": 1, "chosen_codes": turn.get("codes", ["123"])[:1]}
+    def _code(self) -> str:
+        turn = self.client.get(f"/v1/taste/{self.secret_of('taster')}").json()
+        return turn.get("codes", ["123"])[0]
+
+    def headers_of(self, role: str) -> dict[str, str]:
+        if role in {"helper", "taster"} and "{secret}" not in self.row.path:
+            return {"Authorization": f"Bearer {self.secret_of(role)}"}
+        who = self.people.get(role)
+        return dict(who.headers) if who else {}
 
     def ask(self, role: str) -> int:
-        who = self.people[role]
-        headers = dict(who.headers) if who else {}
+        headers = self.headers_of(role)
         if self.row.method == "PUT":
             headers["If-Match"] = '"r1"'
-        return self.client.request(self.row.method, self.path, headers=headers, json=self.body()).status_code
+        path, body = self.path_for(role), self.body()
+        return self.client.request(self.row.method, path, headers=headers, json=body).status_code
 
 
 @pytest.fixture
@@ -206,9 +225,20 @@ def test_every_route_has_its_row(doors):
 
 def test_each_route_answers_each_caller_as_stated(doors, new_steward, subtests):
     for row in ROWS:
-        for role in ("stranger", "other", "owner", "steward"):
+        for role in ROLES:
             with subtests.test(f"{row.method} {row.path} ({row.state}), {role}"):
-                assert World(doors, new_steward(), row).ask(role) == getattr(row, role)
+                assert World(doors, new_steward(), row).ask(role) == row.expected(role)
+
+
+def test_a_link_opens_to_whoever_holds_it(doors, new_steward, subtests):
+    for row in ROWS:
+        holder = "helper" if "/pour/" in row.path else "taster"
+        for role in ROLES if "{secret}" in row.path else ():
+            with subtests.test(f"{row.method} {row.path}, {role}"):
+                world = World(doors, new_steward(), row)
+                path, headers = world.path_for(holder), world.headers_of(role)
+                answer = doors.request(row.method, path, headers=headers, json=world.body())
+                assert answer.status_code == row.expected(holder) == 200
 
 
 def test_calculators_ask_nobody_who_they_are(doors, new_steward, subtests):
