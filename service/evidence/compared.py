@@ -126,10 +126,16 @@ def compared(observations: Observations, arms: Arms, is_asked_back: BoolArray) -
         For each of the starts that the observations belong to, whether its owner would take it back.
 
     """
+    kept = is_about(observations, arms)
     control, treatment = arms
-    sham = observations.number("sham")
-    straight = observations.says("control", control) & observations.says("treatment", treatment)
-    other = observations.says("control", treatment) & observations.says("treatment", control) & ~sham
-    of_either = sham & (observations.says("control", control) | observations.says("control", treatment))
-    kept = of_either | (~sham & (straight | other))
-    return Compared(observations.where(kept), other[kept], is_asked_back[observations.start[kept]])
+    other = observations.says("control", treatment) & observations.says("treatment", control)
+    is_turned = other & ~observations.number("sham")
+    return Compared(observations.where(kept), is_turned[kept], is_asked_back[observations.start[kept]])
+
+
+def is_about(observations: Observations, arms: Arms) -> BoolArray:
+    """Say which observations are on two arms, whichever way round, or shams of either."""
+    one, other = arms
+    is_one, is_other = observations.says("control", one), observations.says("control", other)
+    pair = (is_one & observations.says("treatment", other)) | (is_other & observations.says("treatment", one))
+    return np.where(observations.number("sham"), is_one | is_other, pair)

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 from uuid import UUID
 
 from fastapi import Depends, Request
-from pydantic import ValidationError
-
 from service.api.conditional import IMMUTABLE, REVALIDATE
 from service.api.evidence import EvidenceQuery, computed, lasting, position_asked, refuse_unshipped, tag_of
-from service.api.problems import from_validation
+from service.evidence.compared import is_about
 from service.intake.documents import ProtocolDocument
 from service.pages.layout import mark
+from service.pages.received import read_as
 from service.pages.wording import flag_rank
-from service.record import observations, questions, replication_reads
+from service.record import questions, replication_reads
+from service.record.question_columns import state_at
 
 if TYPE_CHECKING:
     from service.record.database import Session
@@ -78,11 +78,7 @@ async def evidence_query(request: Request) -> EvidenceQuery:
     """Read the interface's own filters from a form, whose fields that nobody filled in come along empty."""
     given: dict[str, Any] = {name: value for name, value in request.query_params.multi_items() if value}
     conditions = [value for value in request.query_params.getlist("where") if value]
-    try:
-        return EvidenceQuery.model_validate(given | ({"where": conditions} if conditions else {}))
-    except ValidationError as error:
-        faults = error.errors(include_url=False, include_context=False, include_input=False)
-        raise from_validation([{**fault, "loc": ("query", *fault["loc"])} for fault in faults]) from None
+    return read_as(EvidenceQuery, given | ({"where": conditions} if conditions else {}), "query")
 
 
 AsFiltered = Annotated[EvidenceQuery, Depends(evidence_query)]
@@ -144,12 +140,15 @@ def listed(
 ) -> tuple[list[Line], int | None]:
     """List a question's submitted replications, newest first, with what each brought to the answer's comparison."""
     found = replication_reads.page(session, question_id=question.id, after=after, limit=_MOST_LISTED + 1)
-    rows = defaultdict(list)
+    arms = (answer["comparison"]["control"], answer["comparison"]["treatment"])
+    everything, _ = state_at(session, question.id, position)
+    here = everything.where(is_about(everything, arms))
     numbers = _numbered(answer)
-    for row in observations.at_position(session, question.id, position):
-        if _compares(row, answer["comparison"]):
-            rows[row.replication_id].append(row)
-            numbers.setdefault(str(row.household_id), len(numbers) + 1)
+    for household in here.households():
+        numbers.setdefault(str(household), len(numbers) + 1)
+    rows = defaultdict(list)
+    for row in here.of_replications([each.id for each in found]):
+        rows[row.replication_id].append(row)
     shown = [each for each in found[:_MOST_LISTED] if (each.submitted_position or 0) <= position]
     following = found[_MOST_LISTED - 1].started_position if len(found) > _MOST_LISTED else None
     return [_line(each, rows[each.id], numbers) for each in shown], following
@@ -163,11 +162,6 @@ def _numbered(answer: Mapping[str, Any]) -> dict[str, int]:
     for study in primary["studies"]:
         numbers.setdefault(study["household"], len(numbers) + 1)
     return numbers
-
-
-def _compares(row: "RecordedObservation", comparison: Mapping[str, str]) -> bool:
-    arms = {comparison["control"], comparison["treatment"]}
-    return row.control in arms if row.sham else {row.control, row.treatment} == arms
 
 
 def _line(replication: "Replication", rows: Iterable["RecordedObservation"], numbers: Mapping[str, int]) -> Line:

@@ -203,6 +203,15 @@ class Observations(Sequence[RecordedObservation]):
         """A code for each one's household."""
         return self.starts.codes["household_id"][self.start]
 
+    def households(self) -> list[UUID]:
+        """List the households in order of receipt."""
+        codes, first = np.unique(self.household, return_index=True)
+        return [UUID(text) for text in self.starts.words["household_id"].said(codes[np.argsort(first)])]
+
+    def of_replications(self, replications: Iterable[UUID]) -> "Observations":
+        """Keep those of some replications."""
+        return self.where(np.isin(self.start, [self.starts.row_of(each) for each in replications]))
+
     @property
     def retracted(self) -> BoolArray:
         """Which had been retracted, and are here only to be put back."""

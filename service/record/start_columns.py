@@ -59,6 +59,11 @@ class StartColumns:
         begun = self.positions["started_position"] <= position
         return Starts(self, np.flatnonzero(here & begun), position)
 
+    def row_of(self, replication: UUID) -> int:
+        """Return a replication's row, which is its code; -1 where it isn't here."""
+        # The two databases write identifiers in two ways.
+        return max(self.replications.place(replication.hex), self.replications.place(str(replication)))
+
     def has_reached(self, what: str, position: int) -> BoolArray:
         """Say which had been registered, submitted, withdrawal_asked, withdrawn, retracted or erased by a position."""
         return self.positions[f"{what}_position"] <= position
