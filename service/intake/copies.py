@@ -12,11 +12,12 @@ chance in at most one of 4⁶ = 4 096 pairs: of honest documents among two hundr
 marked, and each further result makes that four times rarer. A judgement, not a test: a steward looks at both.
 """
 
+import json
 from collections.abc import Mapping
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any, Literal
 
-from service.record.canonical import canonical_bytes, fingerprint
+from service.record.canonical import fingerprint
 
 Likeness = Literal["none", "near", "same"]
 
@@ -87,8 +88,12 @@ def _figures(value: Any, name: str = "") -> Any:  # noqa: ANN401  # any JSON val
             kept = {key: each for key, each in parts.items() if each is not None} or None
         case list():
             rows = [row for each in value if (row := _figures(each, name)) is not None]
-            kept = sorted(rows, key=canonical_bytes) or None
+            kept = sorted(rows, key=_in_order) or None
     return kept
+
+
+# What is sorted holds text and whole numbers only, which need no more than this to be written one way.
+_in_order = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode
 
 
 def _rounded(value: float, name: str) -> str:

@@ -11,6 +11,7 @@ import rfc8785
 from service.record.errors import NotCanonical
 
 _LARGEST = 2**53 - 1
+_SAME = frozenset({str, bool, type(None)})
 _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode
 
 
@@ -55,17 +56,24 @@ def _alike(value: Any) -> Any:  # noqa: ANN401  # any JSON value
     They agree on text, on floats that both write without an exponent, and on the order of ASCII keys.
     """
     kind = type(value)
-    if value is None or kind is str or kind is bool:
-        return value
-    if kind is int and -_LARGEST <= value <= _LARGEST:
+    if kind in _SAME:
         return value
     if kind is float and (value == 0.0 or 1e-4 <= abs(value) <= _LARGEST):
         return int(value) if value.is_integer() else value
+    if kind is int and -_LARGEST <= value <= _LARGEST:
+        return value
+    if kind is dict and _has_ascii_keys(value):
+        return {key: each if type(each) in _SAME else _alike(each) for key, each in value.items()}
     if kind is list or kind is tuple:
-        return [_alike(each) for each in value]
-    if kind is dict and all(type(key) is str and key.isascii() for key in value):
-        return {key: _alike(each) for key, each in value.items()}
+        return [each if type(each) in _SAME else _alike(each) for each in value]
     raise _UnlikeError
+
+
+def _has_ascii_keys(value: dict[Any, Any]) -> bool:
+    try:
+        return "".join(value).isascii()
+    except TypeError:
+        return False
 
 
 def fingerprint(content: Mapping[str, Any]) -> str:

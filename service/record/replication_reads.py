@@ -2,20 +2,23 @@
 
 from collections.abc import Collection, Iterable
 from dataclasses import fields
+from functools import cache
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import Select, bindparam, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from service.record import ledger
 from service.record.errors import NotFound
 from service.record.rows import Revision, TrialRow
-from service.record.tables import DeclaredTrial, Question, Replication, ReplicationRevision
+from service.record.tables import DeclaredTrial, Question, Replication, ReplicationRevision, table_of
 
 _HEX_DIGITS = 64
 _BEGINNINGS_AT_ONCE = 200
+_NOBODY = UUID(int=0)
+_ROWS = table_of(Replication)
 TRIAL_COLUMNS = [getattr(DeclaredTrial, each.name) for each in fields(TrialRow)]
 
 
@@ -148,22 +151,29 @@ def fingerprints_like(
     session: Session, question_id: UUID, beginnings: Collection[str], *, other_than: UUID | None = None
 ) -> set[str]:
     """Return the fingerprints, of what was submitted and stands in a question's answer, that begin in given ways."""
-    column, wanted, found = col(Replication.fingerprint), sorted(beginnings), set[str]()
+    wanted, found = sorted(beginnings), set[str]()
     for first in range(0, len(wanted), _BEGINNINGS_AT_ONCE):
+        some = wanted[first : first + _BEGINNINGS_AT_ONCE]
         # In hex all that begins alike lies between zeros and f's, which an index finds in any order of letters.
-        alike = [
-            column.between(each.ljust(_HEX_DIGITS, "0"), each.ljust(_HEX_DIGITS, "f"))
-            for each in wanted[first : first + _BEGINNINGS_AT_ONCE]
-        ]
-        query = (
-            select(column)
-            .distinct()
-            .where(or_(*alike), col(Replication.counted_in_id) == question_id, col(Replication.state) == "submitted")
-        )
-        if other_than is not None:
-            query = query.where(col(Replication.id) != other_than)
-        found.update(session.execute(query).scalars())
+        bounds = {f"from_{n}": each.ljust(_HEX_DIGITS, "0") for n, each in enumerate(some)}
+        bounds |= {f"to_{n}": each.ljust(_HEX_DIGITS, "f") for n, each in enumerate(some)}
+        rows = session.execute(_begin_in(len(some)), {**bounds, "other_than": other_than or _NOBODY})
+        found |= {row.fingerprint for row in rows if (row.counted_in_id, row.state) == (question_id, "submitted")}
     return found
+
+
+@cache
+def _begin_in(ways: int) -> Select[Any]:
+    """Make the statement once for each number of beginnings.
+
+    Question and state are looked at afterwards: SQLite would take the question's index instead, and read all of it.
+    """
+    ranges = [_ROWS.c.fingerprint.between(bindparam(f"from_{n}"), bindparam(f"to_{n}")) for n in range(ways)]
+    return (
+        select(_ROWS.c.fingerprint, _ROWS.c.counted_in_id, _ROWS.c.state)
+        .distinct()
+        .where(or_(*ranges), _ROWS.c.id != bindparam("other_than"))
+    )
 
 
 def with_merged(session: Session, question_id: UUID, position: int) -> set[UUID]:

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 import pytest
+from sqlalchemy import event
 
 from service.record import bulk, contributors, ledger, merging, replication_reads, replications
 from service.record.canonical import canonical_bytes
@@ -159,3 +160,22 @@ def test_what_was_started_together_is_read_as_any_other(database):
         replication = replication_reads.get(session, start.id)
         assert replication_reads.document(session, replication) == document
         assert replication_reads.trials(session, replication) == start.trials
+
+
+@pytest.mark.parametrize("ways", [1, 2, 200])
+def test_what_is_like_a_document_is_found_by_an_index_however_much_its_question_has(sqlite_url, ways):
+    database = Database(sqlite_url)
+    plans = []
+    with database.read() as session:
+
+        @event.listens_for(session.connection(), "before_cursor_execute")
+        def explain(connection, cursor, statement, parameters, _context, _many):
+            if statement.startswith("SELECT"):
+                plans.extend(cursor.execute(f"EXPLAIN QUERY PLAN {statement}", parameters).fetchall())
+
+        beginnings = [f"{number:032x}" for number in range(ways)]
+        assert replication_reads.fingerprints_like(session, UUID(int=1), beginnings) == set()
+    database.dispose()
+    searches = [step for *_, step in plans if "replication" in step]
+    assert len(searches) == ways
+    assert all("ix_replication_fingerprint " in step for step in searches), searches
