@@ -2,13 +2,15 @@
 
 import asyncio
 import json
-import statistics
 import time
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
 from itertools import cycle
 from typing import Any
 
 App = Callable[[Any, Any, Any], Awaitable[None]]
+_BLOCK_SECONDS = 0.005
 
 
 class Call:
@@ -16,7 +18,7 @@ class Call:
 
     def __init__(self, method: str, path: str, body: Any = None, headers: dict[str, str] | None = None) -> None:
         path, _, query = path.partition("?")
-        self.body = b"" if body is None else json.dumps(body).encode()
+        self.body = b"" if body is None else body if isinstance(body, bytes) else json.dumps(body).encode()
         sent = {
             "host": "bench",
             **({"content-type": "application/json"} if body is not None else {}),
@@ -37,50 +39,104 @@ class Call:
             "server": ("bench", 80),
         }
 
-    async def send(self, app: App) -> tuple[int, bytes]:
-        """Send it once and return status and body."""
-        status = 0
-        parts: list[bytes] = []
+    async def send(self, app: App) -> "Answer":
+        """Send it once."""
+        answer = Answer()
 
         async def receive() -> dict[str, Any]:
             return {"type": "http.request", "body": self.body, "more_body": False}
 
         async def take(message: dict[str, Any]) -> None:
-            nonlocal status
             if message["type"] == "http.response.start":
-                status = message["status"]
+                answer.status = message["status"]
+                answer.headers = message["headers"]
             else:
-                parts.append(message.get("body", b""))
+                answer.parts.append(message.get("body", b""))
 
         await app(dict(self.scope), receive, take)
-        return status, b"".join(parts)
+        return answer
 
 
-async def seconds_each(app: App, calls: Call | Sequence[Call], *, expect: int, budget: float = 0.4) -> float:
-    """Time calls, taken in turn, for about `budget` seconds and return the median time of one, in seconds."""
-    turns = cycle([calls] if isinstance(calls, Call) else calls)
-    first = next(turns)
-    status, body = await first.send(app)
-    if status != expect:
-        raise RuntimeError(f"{first.scope['path']} answered {status}: {body[:300]!r}")
-    times = []
-    until = time.perf_counter() + budget
-    while time.perf_counter() < until or len(times) < 5:
-        call = next(turns)
+@dataclass(slots=True)
+class Answer:
+    """What came back."""
+
+    status: int = 0
+    headers: list[tuple[bytes, bytes]] = field(default_factory=list)
+    parts: list[bytes] = field(default_factory=list)
+
+    @property
+    def body(self) -> bytes:
+        return b"".join(self.parts)
+
+    def header(self, name: str) -> str:
+        return next(value.decode() for key, value in self.headers if key.decode().lower() == name)
+
+
+async def asked(app: App, call: Call, expect: int = 200) -> Answer:
+    """Send it once, and insist on its status."""
+    answer = await call.send(app)
+    if answer.status != expect:
+        raise RuntimeError(f"{call.scope['path']} answered {answer.status}: {answer.body[:300]!r}")
+    return answer
+
+
+async def timed(app: App, call: Call, expect: int = 200) -> float:
+    """Send it once, and return the seconds it took."""
+    start = time.perf_counter()
+    await asked(app, call, expect)
+    return time.perf_counter() - start
+
+
+@asynccontextmanager
+async def running(app: App) -> AsyncIterator[App]:
+    """Start an application up as a server would, and shut it down."""
+    told: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+    heard: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+    scope = {"type": "lifespan", "asgi": {"version": "3.0"}, "state": {}}
+    task = asyncio.create_task(app(scope, told.get, heard.put))
+    await told.put({"type": "lifespan.startup"})
+    await heard.get()
+    try:
+        yield app
+    finally:
+        await told.put({"type": "lifespan.shutdown"})
+        await task
+
+
+class Contestant:
+    """An application and the calls it is asked, in turn."""
+
+    def __init__(self, app: App, calls: Call | Sequence[Call], expect: int = 200) -> None:
+        self.app = app
+        self.turns = cycle([calls] if isinstance(calls, Call) else calls)
+        self.expect = expect
+        self.shortest = float("inf")
+        self.block = 1
+
+    async def prepare(self) -> None:
+        call = next(self.turns)
+        await asked(self.app, call, self.expect)
+        once = await timed(self.app, next(self.turns), self.expect)
+        self.block = max(1, int(_BLOCK_SECONDS / once))
+
+    async def run_block(self) -> None:
+        calls = [next(self.turns) for _ in range(self.block)]
         start = time.perf_counter()
-        await call.send(app)
-        times.append(time.perf_counter() - start)
-    return statistics.median(times)
+        for call in calls:
+            await call.send(self.app)
+        self.shortest = min(self.shortest, (time.perf_counter() - start) / self.block)
 
 
-async def ratio(
-    ours: tuple[App, Call | Sequence[Call]], bare: tuple[App, Call], *, expect: int = 200, rounds: int = 3
-) -> float:
-    """Time both in turns and return how fast ours is beside the bare one (1 is level, above is faster)."""
-    ratios = []
-    for _ in range(rounds):
-        one = await seconds_each(*bare, expect=200)
-        mine = await seconds_each(*ours, expect=expect)
-        ratios.append(one / mine)
+async def in_turns(*contestants: Contestant, seconds: float) -> list[float]:
+    """Let applications answer in turns, a few milliseconds each; return the shortest mean time of a call of each."""
+    for each in contestants:
+        await each.prepare()
+    until = time.perf_counter() + seconds
+    rounds = 0
+    while rounds < 3 or time.perf_counter() < until:
+        for each in contestants:
+            await each.run_block()
+        rounds += 1
         await asyncio.sleep(0)
-    return statistics.median(ratios)
+    return [each.shortest for each in contestants]

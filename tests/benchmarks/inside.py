@@ -1,0 +1,169 @@
+"""What is done in a process of its own, so that the most memory it ever held is known."""
+
+import asyncio
+import contextlib
+import io
+import json
+import logging
+import os
+import sys
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+from rich.console import Console
+
+from service import record_commands
+from service.api.paging import encode
+from service.app import create_app
+from service.record.database import Database
+from tests.benchmarks.asking import WARMING, settings_on
+from tests.benchmarks.bare import bare_get
+from tests.benchmarks.documents import replications
+from tests.benchmarks.drive import App, Call, Contestant, asked, in_turns, running, timed
+from tests.benchmarks.inputs import columns_call, named
+
+KEPT = {"if-none-match": '"kept"'}
+
+
+def peak_mb() -> float:
+    """The most memory that this process and its living children ever held; pages that they share count twice."""
+    return sum(_high_water(each) for each in _family(os.getpid())) / 1024
+
+
+def _high_water(process: int) -> int:
+    with contextlib.suppress(OSError):
+        for line in Path(f"/proc/{process}/status").read_text().splitlines():
+            if line.startswith("VmHWM"):
+                return int(line.split()[1])
+    return 0
+
+
+def _family(process: int) -> list[int]:
+    found = [process]
+    with contextlib.suppress(OSError):
+        for task in Path(f"/proc/{process}/task").iterdir():
+            for child in (task / "children").read_text().split():
+                found += _family(int(child))
+    return found
+
+
+def load(url: str, file: str) -> dict[str, float]:
+    """`manybatch load FILE`."""
+    silent = Console(file=io.StringIO())
+    start = time.perf_counter()
+    with (
+        patch.dict(os.environ, MANYBATCH_DATABASE_URL=url),
+        patch.object(record_commands, "out", silent),
+        patch.object(record_commands, "err", silent),
+    ):
+        record_commands.load([Path(file)], None)
+    return {"seconds": time.perf_counter() - start}
+
+
+@asynccontextmanager
+async def service(url: str) -> AsyncIterator[App]:
+    """Give the application on a record, with everything done once that has to be."""
+    settings = settings_on(url)
+    async with running(create_app(settings, Database(url, pool_size=settings.threads))) as app:
+        logging.disable(logging.CRITICAL)
+        await asked(app, Call("GET", f"/v1/questions/{WARMING}/evidence"))
+        yield app
+
+
+async def grown(url: str, slug: str, token: str, count: int, seconds: float) -> dict[str, float]:
+    """Read one question's evidence as it comes for the first time, after one more replication, and again."""
+    call = Call("GET", f"/v1/questions/{slug}/evidence")
+    async with service(url) as app:
+        found = {"cold": await timed(app, call), "peak_mb": peak_mb()}
+        answer = await asked(app, call)
+        found["kilobytes"] = len(answer.body) / 1000
+        after = []
+        for extra in replications(slug, 3, seed=1_000_000 + count):
+            sent = Call("POST", "/v1/replications", extra, {"authorization": f"Bearer {token}"})
+            await asked(app, sent, 201)
+            after.append(await timed(app, call))
+        found["after one more"] = min(after)
+        answer = await asked(app, call)
+        unchanged = Call("GET", f"/v1/questions/{slug}/evidence", headers={"if-none-match": answer.header("etag")})
+        bare = bare_get(answer.body)
+        found["warm"], found["304"], found["bare"], found["bare 304"] = await in_turns(
+            Contestant(app, call),
+            Contestant(app, unchanged, 304),
+            Contestant(bare, Call("GET", "/bare")),
+            Contestant(bare, Call("GET", "/bare", headers=KEPT), 304),
+            seconds=seconds,
+        )
+        head = json.loads((await asked(app, Call("GET", "/v1/ledger/head"))).body)["size"]
+        deep = encode(max(2, head // 2))
+        pages = {
+            "list page": f"/v1/replications?question={slug}",
+            "list page at depth": f"/v1/replications?question={slug}&after={deep}",
+            "ledger page": "/v1/ledger",
+            "ledger page at depth": f"/v1/ledger?after={max(0, head - 60)}",
+            "studies page": f"/v1/questions/{slug}/evidence/studies",
+        }
+        for name, path in pages.items():
+            (found[name],) = await in_turns(Contestant(app, Call("GET", path)), seconds=seconds / 4)
+    return found
+
+
+async def many_questions(url: str, slug: str, token: str, count: int, seconds: float) -> dict[str, float]:
+    """Read one question among many, and the list of them."""
+    listed = Call("GET", "/v1/questions?limit=50")
+    async with service(url) as app:
+        start = time.perf_counter()
+        await asked(app, listed)
+        first = time.perf_counter() - start
+        peak = peak_mb()
+        (again,) = await in_turns(Contestant(app, listed), seconds=seconds / 4)
+        depth = encode(max(1, count))
+        deep = await timed(app, Call("GET", f"/v1/questions?limit=50&after={depth}"))
+    return await grown(url, slug, token, count, seconds) | {
+        "question list": first,
+        "question list again": again,
+        "question list at depth": deep,
+        "peak_mb": peak,
+    }
+
+
+async def exported(url: str, slug: str) -> dict[str, float]:
+    """Take a question's data package away."""
+    async with service(url) as app:
+        start = time.perf_counter()
+        answer = await asked(app, Call("GET", f"/v1/questions/{slug}/data-package"))
+        return {"seconds": time.perf_counter() - start, "megabytes": len(answer.body) / 1e6}
+
+
+async def columns(name: str, rows: int) -> dict[str, float]:
+    """Calculate whole columns."""
+    app = create_app(settings_on("sqlite:////nowhere/none.db"))
+    logging.disable(logging.CRITICAL)
+    call = columns_call(named(name), rows)
+    return {"seconds": min([await timed(app, call) for _ in range(3)])}
+
+
+async def idle(url: str) -> dict[str, float]:
+    """Start, answer once, and do nothing more."""
+    async with service(url):
+        return {}
+
+
+WORKS: dict[str, Callable[..., Any]] = {
+    work.__name__: work for work in (load, grown, many_questions, exported, columns, idle)
+}
+
+
+def do(name: str, given: dict[str, Any]) -> dict[str, float]:
+    """Do one work, and say how much memory it took."""
+    done = WORKS[name](**given)
+    found: dict[str, float] = asyncio.run(done) if asyncio.iscoroutine(done) else done
+    found.setdefault("peak_mb", peak_mb())
+    return found
+
+
+if __name__ == "__main__":
+    print(json.dumps(do(sys.argv[1], json.loads(sys.argv[2]))))

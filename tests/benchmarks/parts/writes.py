@@ -1,0 +1,52 @@
+"""Submissions over real sockets, beside a server that only inserts and commits with the same driver."""
+
+import asyncio
+import itertools
+import uuid
+from collections.abc import Iterator
+
+from tests.benchmarks.asking import ask
+from tests.benchmarks.bare_writes import prepare
+from tests.benchmarks.documents import replications
+from tests.benchmarks.rows import Row, at_least, at_most
+from tests.benchmarks.servers import bare_writer, manybatch
+from tests.benchmarks.sockets import Load, after, load, request
+from tests.benchmarks.workshop import ASKED, Workshop
+
+_WARM_UP_SECONDS = 0.5
+
+
+def measure(shop: Workshop) -> Iterator[Row]:
+    for name, url in _records(shop):
+        token = ask(url, {ASKED: "perceivable_difference"})
+        prepare(url)
+        documents = itertools.cycle(list(replications(ASKED, 20_000 if shop.sizes.spawn else 50)))
+        ours = (
+            request("POST", "/v1/replications", each, authorization=f"Bearer {token}", idempotency_key=uuid.uuid4().hex)
+            for each in documents
+        )
+        bare = (request("POST", "/bare", each) for each in documents)
+        for workers in shop.sizes.workers:
+            clients = shop.sizes.clients
+            what = f"submissions on {name}, {workers} worker{'s' if workers > 1 else ''}, {clients} clients"
+            shop.tell(what)
+            with bare_writer(url, workers=workers) as server:
+                plain = asyncio.run(_driven(server.port, bare, clients, shop.sizes.under_load))
+            with manybatch(url, workers=workers) as server:
+                mine = asyncio.run(_driven(server.port, ours, clients, shop.sizes.under_load))
+            ratio = mine.per_second / plain.per_second
+            note = f"{mine.per_second:.0f}/s to {plain.per_second:.0f}/s"
+            yield Row(f"{what}, beside insert and commit", ratio, "x", at_least(0.4), note)
+            note = f"median {mine.percentile(50) * 1e3:.0f} ms; insert and commit {plain.percentile(99) * 1e3:.0f} ms"
+            yield Row(f"{what}, 99 % within", mine.percentile(99) * 1e3, "ms", at_most(150), note)
+
+
+def _records(shop: Workshop) -> Iterator[tuple[str, str]]:
+    yield "SQLite", shop.sqlite_url()
+    if shop.postgres is not None:
+        yield "PostgreSQL", shop.postgres_url().replace("postgresql://", "postgresql+psycopg://")
+
+
+async def _driven(port: int, requests: Iterator[bytes], clients: int, seconds: float) -> Load:
+    await load(port, requests, clients=clients, until=after(min(_WARM_UP_SECONDS, seconds)), expect=201)
+    return await load(port, requests, clients=clients, until=after(seconds), expect=201)
