@@ -43,7 +43,14 @@ class Call:
         """Send it once."""
         answer = Answer()
 
+        sent = False
+
         async def receive() -> dict[str, Any]:
+            nonlocal sent
+            if sent:
+                # The caller stays until the end: whoever waits for it to leave is stopped by having finished.
+                await asyncio.Event().wait()
+            sent = True
             return {"type": "http.request", "body": self.body, "more_body": False}
 
         async def take(message: dict[str, Any]) -> None:

@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator
 
-from tests.benchmarks.exports import exported
-from tests.benchmarks.growth import grown, of_many_questions
+from tests.benchmarks.parts.exports import exported
+from tests.benchmarks.parts.growth import grown, of_many_questions
 from tests.benchmarks.rows import Row
 from tests.benchmarks.workshop import Workshop
 
