@@ -124,8 +124,6 @@ def descriptors_reading(result: Descriptors, *, a: str = "the first", b: str = "
     if not sentences:
         sentences.append("No term was shown to differ, and none was shown not to: see how wide each interval is.")
     tested = plain_words.counted(len(result.terms))
-    if not sentences:
-        sentences.append("No term was shown to differ, and none was shown not to: see how wide each interval is.")
     noun = "term was" if len(result.terms) == 1 else "terms were"
     sentences.append(f"{tested.capitalize()} {noun} tested, and the p-values allow for that.")
     sentences.append("Words are a lead to follow, not a verdict.")

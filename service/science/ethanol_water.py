@@ -178,7 +178,7 @@ def mass_fraction_from_density(density_kg_per_m3: Numeric, temperature_c: Numeri
         "density_kg_per_m3",
         (rho < lightest * (1.0 - 1e-12)) | (rho > heaviest * (1.0 + 1e-12)),
         f"must be between that of ethanol and that of water at this temperature, {np.min(lightest):.2f} to "
-        f"{np.max(heaviest):.2f} kg/m3. Heavier: something is dissolved in it; distil the sample first.",
+        f"{np.max(heaviest):.2f} kg/m3. Heavier: something is dissolved in it, which hides the strength.",
     )
     fraction = in_blocks(_solve_at, rho, temperature_c)
     refuse_frozen(fraction, temperature_c)

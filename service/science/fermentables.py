@@ -12,6 +12,7 @@ from service.science.inverse import polynomial
 
 MEMORY: Final = "from memory"
 _JUICE: Final = "Council Directive 2001/112/EC, annex V (as set by 2009/106/EC): least Brix of juice from concentrate"
+_MEASURED: Final = "as given"
 _CHEMISTRY: Final = "a pure sugar"
 
 
@@ -92,14 +93,27 @@ class Ingredient:
 
 
 @dataclass(frozen=True, slots=True)
+class Portion:
+    """What one ingredient was taken to bring: its extract in percent of its mass and in kg, and where that is from."""
+
+    name: str
+    kind: str
+    mass_kg: float
+    extract_percent: float
+    extract_kg: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class Brought:
-    """What ingredients bring to the liquid: extract with its range, and water, in kg."""
+    """What ingredients bring to the liquid: extract with its range, and water, in kg; together and one by one."""
 
     extract_kg: float
     extract_low_kg: float
     extract_high_kg: float
     water_kg: float
     unsourced: tuple[str, ...]
+    portions: tuple[Portion, ...]
 
 
 def bring(field: str, ingredients: Sequence[Ingredient]) -> Brought:
@@ -120,6 +134,7 @@ def bring(field: str, ingredients: Sequence[Ingredient]) -> Brought:
     """
     extract = low = high = water = 0.0
     unsourced: list[str] = []
+    portions: list[Portion] = []
     for index, each in enumerate(ingredients):
         try:
             kind, percent, mass = _measure(each)
@@ -127,13 +142,15 @@ def bring(field: str, ingredients: Sequence[Ingredient]) -> Brought:
             raise InputError(f"{field}.{error.field}", error.detail, index) from None
         extract += 0.01 * percent * mass
         known = each.extract_percent is not None
+        source = _MEASURED if known else kind.source
+        portions.append(Portion(each.name, each.kind, mass, percent, 0.01 * percent * mass, source))
         low += 0.01 * (percent if known else kind.low) * mass
         high += 0.01 * (percent if known else kind.high) * mass
         if kind.dissolves:
             water += (1.0 - 0.01 * percent) * mass
         if not known and MEMORY in kind.source and each.kind not in unsourced:
             unsourced.append(each.kind)
-    return Brought(extract, low, high, water, tuple(unsourced))
+    return Brought(extract, low, high, water, tuple(unsourced), tuple(portions))
 
 
 def _measure(ingredient: Ingredient) -> tuple[Fermentable, float, float]:

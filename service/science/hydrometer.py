@@ -74,7 +74,7 @@ def correct_hydrometer(
     Sci. Technol. 19 (2008) 015104; propagation: JCGM 100:2008.
 
     """
-    warm = "a hot sample can't be read well: let it cool to 60 °C or less, best to the calibration temperature"
+    warm = "a hotter sample can't be read well, a colder one may freeze; bring it near the calibration temperature"
     reading = number("reading_sg", reading_sg, 0.9, 1.5, "a specific gravity such as 1.050, not 50 and not 12")
     sample = number("sample_c", sample_c, 0.0, HOTTEST_C, warm)
     calibration = number("calibration_c", calibration_c, 0.0, HOTTEST_C, "the temperature printed on the instrument")

@@ -138,7 +138,7 @@ def cuts(
     """
     charged = _pure_alcohol("charge", charge, None)
     if charged <= 0.0:
-        raise InputError("charge", "holds no alcohol.")
+        raise InputError("charge", "holds no alcohol: give a volume and a strength above 0.")
     if not fractions:
         raise InputError("fractions", "give at least one.")
     relative = 0.01 * float(number("volume_uncertainty_percent", volume_uncertainty_percent, 0.0, 50.0, "in percent"))
@@ -152,7 +152,7 @@ def cuts(
             "strength and volume, and that every reading was corrected to 20 °C.",
         )
     if collected <= 0.0:
-        raise InputError("fractions", "hold no alcohol.")
+        raise InputError("fractions", "hold no alcohol: give each with its volume and strength.")
     charge_spread = _spread(charge, relative, spread)
     collected_spread = float(np.hypot.reduce([_spread(each, relative, spread) for each in fractions]))
     recovery = collected / charged
@@ -222,7 +222,7 @@ def _scale(
         return None
     scale = _pure_alcohol("scale_to_charge", other, None) / charged
     if scale <= 0.0:
-        raise InputError("scale_to_charge", "holds no alcohol.")
+        raise InputError("scale_to_charge", "holds no alcohol: give a volume and a strength above 0.")
     return ScaledRun(
         scale=scale,
         fractions=tuple(

@@ -15,7 +15,8 @@ MODEL_UNCERTAINTY_KG_PER_M3: Final = 0.054
 
 OBSCURED: Final = (
     "sugar, wood and colour make a spirit heavier, so that density (and an alcoholmeter, which weighs too) reads low, "
-    "by about 0.2 % vol for each gram of solids in a litre. Distil a measured sample and read the distillate."
+    "by about 0.2 % vol for each gram of solids in a litre. Distil a measured sample, where that is lawful, or have a "
+    "laboratory do it, and give the distillate's reading."
 )
 
 _READING: Final = "percent alcohol by volume, as the scale shows"
@@ -258,7 +259,7 @@ def _of_sample(field: str, sample: Sample) -> Strength:
 
 
 def _match_reading(difference: float, could_differ: float, tolerance: float, *, shown: bool) -> str:
-    apart = f"The readings lie {abs(difference):.2f} % vol apart, and the two could differ by up to {could_differ:.2f}."
+    apart = f"The strengths lie {abs(difference):.2f} % vol apart, and could differ by up to {could_differ:.2f}."
     if shown:
         return f"{apart} That is within the {tolerance:.2g} % vol allowed: shown to match that closely, no closer."
     if abs(difference) > tolerance:

@@ -10,7 +10,7 @@ from service.science import gravity, sugar
 from service.science.checks import Numeric, number, refuse_where, same_length
 from service.science.errors import InputError
 from service.science.ethanol_water import ETHANOL_20C
-from service.science.fermentables import Ingredient, bring
+from service.science.fermentables import Ingredient, Portion, bring
 
 WATER_UPTAKE: Final = 18.01528 / 342.29648
 """Kilograms of water taken up for each kilogram of sucrose split into glucose and fructose: molar masses."""
@@ -27,7 +27,8 @@ class Wash:
 
     `pure_alcohol_l` is the ethanol made, at 20 °C; the liquid shrinks by a percent or two as it ferments, so it is
     a little less than `potential_abv_percent` of the volume. `water_kg` is what to add beyond the ingredients; grain
-    keeps about its own weight of water besides. `unsourced` names the kinds whose extract is from memory.
+    keeps about its own weight of water besides. `unsourced` names the kinds whose extract is from memory; `portions`
+    are the ingredients in their order.
     """
 
     original_sg: float
@@ -39,6 +40,7 @@ class Wash:
     original_sg_low: float
     original_sg_high: float
     unsourced: tuple[str, ...]
+    portions: tuple[Portion, ...]
 
 
 def wash(volume_l: float, ingredients: Sequence[Ingredient], final_sg: float = 0.990) -> Wash:
@@ -97,6 +99,7 @@ def wash(volume_l: float, ingredients: Sequence[Ingredient], final_sg: float = 0
         original_sg_low=_sg(brought.extract_low_kg, volume) if brought.extract_low_kg < extract else original_sg,
         original_sg_high=_sg(brought.extract_high_kg, volume) if brought.extract_high_kg > extract else original_sg,
         unsourced=brought.unsourced,
+        portions=brought.portions,
     )
 
 

@@ -74,6 +74,9 @@ def test_ranges_and_memory_are_passed_on():
     assert ours.unsourced == ("molasses",)
     known = wash.wash(20.0, [Ingredient("molasses", mass_kg=3.0, extract_percent=78.0)], 1.010)
     assert known.unsourced == ()
+    assert [(each.source, each.extract_percent) for each in known.portions] == [("as given", 78.0)]
+    assert [each.source for each in ours.portions] == [FERMENTABLES[each].source for each in ("molasses", "sucrose")]
+    assert sum(each.extract_kg for each in ours.portions) == pytest.approx(ours.extract_kg, rel=1e-15)
     assert known.original_sg_low == known.original_sg_high
 
 

@@ -33,8 +33,8 @@ METHANOL = (
     "smell nor a cut can judge it; a laboratory can."
 )
 OBSCURED = (
-    "Sugar, wood and colour in a spirit hide its strength: alcoholmeter and density then read too low. Distil a "
-    "measured sample and read that."
+    "Sugar, wood and colour in a spirit hide its strength: alcoholmeter and density then read too low. Where "
+    "distilling a measured sample is lawful, its distillate tells; else a laboratory does."
 )
 DRINKING = (
     "Tasting is drinking: count the alcohol before you pour, spit where you can, and don't drive or work a machine "

@@ -231,11 +231,12 @@ GRAVITY_CALCULATORS = (
         compute=lambda i: gravity.attenuation(
             i.original_sg, i.final_sg, i.reading_uncertainty_sg, as_ingredients(i.additions or ()), i.volume_l
         ),
-        reading=lambda _, result: gravity_readings.attenuation_reading(result),
+        reading=lambda i, result: gravity_readings.attenuation_reading(result, fed=bool(i.additions)),
         method="Balling's relation, attenuation coefficient 0.8192; volume through the OIML R 22 density at 20 °C; "
-        "first-order uncertainty from the readings and the coefficient; additions by mass balance. The linear rule is "
-        f"{COMMON_PRACTICE}.",
-        sources=(BALLING, CUTAIA, ICUMSA, OIML_R22, GUM),
+        "first-order uncertainty from the readings and the coefficient; additions by mass balance, counted as "
+        "exact. Balling's relation was measured on beer: the EU's convention for wine (16.83 g of sugar in a litre for "
+        f"each % vol) makes 3 % less alcohol of sugar. The linear rule is {COMMON_PRACTICE}.",
+        sources=(BALLING, CUTAIA, ICUMSA, OIML_R22, "Arrêté of 14 September 2011 (France), annex I (wine)", GUM),
         example={"original_sg": 1.05, "final_sg": 1.01},
     ),
 )

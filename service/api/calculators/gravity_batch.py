@@ -40,6 +40,17 @@ class WashInputs(Strict):
     ] = 0.990
 
 
+class Portion(Result):
+    """What one ingredient was taken to bring."""
+
+    name: str
+    kind: str
+    mass_kg: float
+    extract_percent: float = Field(description="Grams of extract in 100 g of it.")
+    extract_kg: float
+    source: str = Field(description="Where its extract is from.")
+
+
 class WashResult(Result):
     """The batch before fermentation, and what it may become."""
 
@@ -56,6 +67,7 @@ class WashResult(Result):
     original_sg_low: float = Field(description="If the ingredients hold as little extract as their kinds may.")
     original_sg_high: float = Field(description="If they hold as much.")
     unsourced: list[str] = Field(description="Kinds whose extract is from memory: measure them.")
+    portions: list[Portion] = Field(description="The ingredients in their order.")
 
 
 class AdjustInputs(Strict):

@@ -20,9 +20,10 @@ class IngredientInputs(OneOf):
     kind: Annotated[
         str,
         Field(
-            description="What it is: "
-            + "; ".join(f"{key}, {each.title}" for key, each in FERMENTABLES.items())
-            + ". With extract_percent given the kind hardly matters.",
+            description="What it is, with the extract in 100 g: "
+            + "; ".join(f"{key} ({each.title}) {each.extract_percent:g}" for key, each in FERMENTABLES.items())
+            + ". Where each is from stands in the result of gravity/wash. With extract_percent given the kind hardly "
+            "matters.",
             examples=["honey"],
             json_schema_extra={"enum": list(FERMENTABLES)},
         ),

@@ -23,7 +23,9 @@ class StrengthInputs(OneOf, OnAScale):
 
     reading_abv_percent: Annotated[
         float | None,
-        number("What a glass alcoholmeter shows, % vol; text in US proof is a mark on a scale of 60 °F.", 0, 100, 42),
+        number(
+            "What a glass alcoholmeter shows, % vol; text in US proof is a mark on a scale of 60 °F.", 0.0, 100.0, 42.0
+        ),
         STRENGTH,
     ] = None
     density_kg_per_m3: Annotated[
@@ -167,7 +169,8 @@ PROOFING_CALCULATORS = (
         result=DilutionResult,
         compute=_dilute,
         method="Mass balance over the OIML R 22 density of ethanol-water mixtures; never by volumes, which don't add "
-        "up.",
+        "up. Weigh spirit and water where you can (mass_kg in, add_water_kg out): a mass is the same at any "
+        "temperature, and none is lost in mixing; measure by volume only near 20 °C.",
         sources=(OIML_R22,),
         example={"volume_l": 1, "abv_percent": 70, "target_abv_percent": 40},
         cautions=(

@@ -44,7 +44,7 @@ class MatchSample(OnAScale):
 
     reading_abv_percent: Annotated[
         float,
-        number("What the alcoholmeter shows, % vol; text in US proof is a mark on a scale of 60 °F.", 0, 100, 40),
+        number("What the alcoholmeter shows, % vol; text in US proof is a mark on a scale of 60 °F.", 0.0, 100.0, 40.0),
         STRENGTH,
     ]
     sample_c: Annotated[float, number("Temperature of the sample, °C.", -20.0, 40.0, 20.0), CELSIUS]

@@ -129,7 +129,8 @@ PLANNING_CALCULATORS = (
         compute=_plan,
         reading=lambda _, plan: trial_readings.plan_reading(plan),
         method="Exact binomial power, averaged over households where they differ. presentations is enough at that "
-        "number and every larger one; presentations_first is the first that is enough, as tables print it.",
+        "number and every larger one; presentations_first is the first that is enough, as tables print it. One "
+        "plan at a time and no columns: each looks through hundreds of lengths of trial.",
         sources=(
             BINOMIAL,
             THURSTONE,

@@ -8,6 +8,7 @@ import pytest
 from jsonschema_rs import Draft202012Validator
 
 from service.api.calculators.catalogue import CALCULATORS
+from service.science.fermentables import FERMENTABLES
 
 CONTRACT = {
     "gravity/scales", "gravity/hydrometer", "gravity/refractometer", "gravity/attenuation", "gravity/wash",
@@ -30,6 +31,14 @@ def test_the_catalogue_lists_every_calculator_of_the_contract(calls):
 def test_each_has_its_heading_in_the_notes():
     headings = re.findall(r"^### `?([a-z-]+/[a-z-]+)`?$", NOTES.read_text(), re.MULTILINE)
     assert headings == [calculator.name for calculator in CALCULATORS]
+
+
+def test_the_notes_list_what_each_fermentable_holds():
+    rows = re.findall(r"^\| `(\w+)` \| (.+) \|$", NOTES.read_text(), re.MULTILINE)
+    assert rows == [
+        (kind, f"{each.title} | {each.extract_percent:g} | {each.low:g} to {each.high:g} | {each.source}")
+        for kind, each in FERMENTABLES.items()
+    ]
 
 
 @each_calculator
