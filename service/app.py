@@ -2,6 +2,8 @@
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from os import environ
+from pathlib import Path
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -30,6 +32,7 @@ from service.api import (
 from service.api.boundary import Boundary, request_id_of
 from service.api.calculators import doors
 from service.api.callers import Callers
+from service.api.crew import MEETING_PLACE, Crew
 from service.api.evidence_cache import EvidenceCache
 from service.api.limits import Limited
 from service.api.metrics import Metrics, metrics_of
@@ -41,6 +44,7 @@ from service.intake.refusals import Refused
 from service.pages.layout import refusal, wants_a_page
 from service.pages.links_back import LinksBack
 from service.pages.routes import ROUTERS as PAGES
+from service.record import slow
 from service.record.database import Database
 from service.record.errors import RecordError
 from service.settings import Settings
@@ -71,7 +75,8 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        yield
+        async with crew.present():
+            yield
         database.dispose()
 
     api = FastAPI(
@@ -88,7 +93,8 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
     api.state.storage = Storage(database, settings.threads)
     api.state.evidence = EvidenceCache()
     api.state.latest = api.state.storage.latest
-    api.state.metrics = _watched(api.state.storage, api.state.evidence)
+    api.state.metrics = _watched(settings, api.state.storage, api.state.evidence)
+    api.state.crew = crew = Crew(api.state.metrics.registry, _meeting_place())
     for router in ROUTERS:
         # Each route knows its whole path already: taken as they are, they match in a fraction of the time that routers
         # within routers take.
@@ -99,13 +105,22 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
     return api
 
 
-def _watched(storage: Storage, cache: EvidenceCache) -> Metrics:
+def _watched(settings: Settings, storage: Storage, cache: EvidenceCache) -> Metrics:
     counters = Metrics()
-    for kind, gate in storage.gates().items():
-        counters.watch_gate(kind, gate)
-    for source, count in (("computed", lambda: cache.misses), ("kept", lambda: cache.hits)):
-        counters.evidence.labels(source).set_function(count)
+    counters.watch(storage, cache)
+
+    def tell(statement: str, seconds: float, failed: bool) -> None:  # noqa: FBT001  the record's own way to tell
+        logs.log_slow(statement, seconds, failed=failed)
+        counters.count_slow()
+
+    if settings.slow_query_ms >= 0:
+        slow.watch(storage.database.engines().values(), settings.slow_query_ms / 1000, tell)
     return counters
+
+
+def _meeting_place() -> Path | None:
+    given = environ.get(MEETING_PLACE)
+    return Path(given) if given else None
 
 
 def _explain_refusals(api: FastAPI) -> None:

@@ -1,22 +1,20 @@
 """The `manybatch` command: run the service, and look after its record."""
 
-import os
 import tempfile
 from pathlib import Path
 from typing import Annotated
 
 import typer
-import uvicorn
 from rich.console import Console
 from rich.progress import Progress
 
-from seed_demo.load import load
 from service import __version__, client_commands, record_commands
 from service.api.security import hashed, new_secret
 from service.evidence.answer import answer
 from service.evidence.filters import Filters
 from service.record import contributors, ledger, questions
 from service.record.database import Database
+from service.serving import listen
 from service.settings import Settings
 
 app = typer.Typer(no_args_is_help=True, help="Pooled blind comparisons for fermenting and distilling.")
@@ -31,31 +29,8 @@ Port = Annotated[int | None, typer.Option(help="Port to listen on.", min=0, max=
 Workers = Annotated[int | None, typer.Option(help="Server processes.", min=1, max=64)]
 
 
-def main() -> None:
-    """Run the command line."""
-    app()
-
-
 def _open(settings: Settings) -> Database:
     return Database(settings.database_url, pool_size=settings.threads)
-
-
-def _listen(settings: Settings) -> None:
-    # Each worker process reads its settings anew, from the environment.
-    os.environ["MANYBATCH_DATABASE_URL"] = settings.database_url
-    uvicorn.run(
-        "service.app:create_app",
-        factory=True,
-        host=settings.host,
-        port=settings.port,
-        workers=settings.workers,
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        # Who is asking is for MANYBATCH_TRUSTED_PROXIES to say, and not for the server's own default.
-        proxy_headers=False,
-        timeout_graceful_shutdown=20,
-    )
 
 
 @app.command()
@@ -65,7 +40,7 @@ def serve(host: Host = None, port: Port = None, workers: Workers = None) -> None
     database = _open(settings)
     database.migrate()
     database.dispose()
-    _listen(settings)
+    listen(settings)
 
 
 @app.command()
@@ -85,6 +60,8 @@ def load_demo() -> None:
 
 
 def _load(database: Database) -> None:
+    from seed_demo.load import load  # noqa: PLC0415  who serves has no use for it
+
     with Progress(console=out, transient=True) as progress:
         task = progress.add_task("Loading the invented community", total=None)
         loaded = load(database, progress=lambda done, total: progress.update(task, completed=done, total=total))
@@ -110,7 +87,7 @@ def demo(host: Host = None, port: Port = None) -> None:
     out.print(f"Calculators  {home}/v1/calculators")
     out.print(f"Interface    {home}/docs")
     out.print(f"\nThe record is in {folder}; it is yours to throw away. Stop with Ctrl-C.")
-    _listen(settings)
+    listen(settings)
 
 
 def _print_answer(database: Database) -> None:

@@ -36,6 +36,18 @@ class Settings(BaseSettings):
     )
     metrics_token: SecretStr | None = Field(None, description="Token for `/metrics` from elsewhere than loopback.")
     log_level: Literal["debug", "info", "warning", "error"] = Field("info", description="Least level that is logged.")
+    slow_query_ms: int = Field(
+        500, ge=-1, le=600_000, description="Statements that take this long are logged, without values; -1 logs none."
+    )
+    min_free_disk_mib: int = Field(
+        256, ge=0, description="Free MiB beside a SQLite file below which the service isn't ready."
+    )
+    max_replica_lag_seconds: float = Field(
+        30, gt=0, le=86_400, description="How far behind the replica may be before `/health/ready` says `degraded`."
+    )
+    shutdown_seconds: int = Field(
+        20, ge=1, le=600, description="How long what has begun may take to end after SIGTERM."
+    )
 
     @field_validator("trusted_proxies", mode="before")
     @classmethod

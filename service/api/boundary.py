@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from uuid_utils import uuid7
 
 from service.api import cors
-from service.api.logs import log_failure, log_request, template_of, trace_id_of
+from service.api.logs import current, log_failure, log_request, template_of, trace_id_of
 from service.api.problems import Problem
 
 if TYPE_CHECKING:
@@ -53,7 +53,6 @@ class _Exchange:
                 headers.setdefault(name, value.decode("latin-1"))
         given = headers.get(b"x-request-id", "")
         self.request_id = given if _REQUEST_ID.fullmatch(given) else str(uuid7())
-        self.trace_id = trace_id_of(headers.get(b"traceparent"))
         self.app = boundary.app
         self.observe = boundary.observe
         self.limit = boundary.limit(scope["path"])
@@ -61,6 +60,8 @@ class _Exchange:
         self.is_head = scope["method"] == "HEAD"
         self.scope = {**scope, "method": "GET"} if self.is_head else scope
         self.scope["request_id"] = self.request_id
+        self.scope["trace_id"] = trace_id_of(headers.get(b"traceparent"))
+        current.set(self.scope)
         self.preflight = scope["method"] == "OPTIONS" and b"access-control-request-method" in headers
         self.receive = receive
         self.send = send
@@ -85,7 +86,7 @@ class _Exchange:
                 await Problem("internal-error").response(self.request_id)(self.scope, self.receive, self.answer)
         finally:
             seconds = time.perf_counter() - self.started_at
-            log_request(self.scope, self.status, seconds, self.trace_id)
+            log_request(self.scope, self.status, seconds)
             if self.observe is not None:
                 self.observe(self.scope["method"], template_of(self.scope), self.status, seconds)
 

@@ -12,9 +12,10 @@ class EvidenceCache:
 
     def __init__(self, bound_bytes: int = _BOUND) -> None:
         self._bound = bound_bytes
-        self._bytes = 0
+        self.bytes = 0
         self.hits = 0
         self.misses = 0
+        self.evictions = 0
         self._answers: OrderedDict[Hashable, bytes] = OrderedDict()
         self._lock = Lock()
 
@@ -34,6 +35,10 @@ class EvidenceCache:
         with self._lock:
             replaced = self._answers.pop(key, b"")
             self._answers[key] = answer
-            self._bytes += len(answer) - len(replaced)
-            while self._bytes > self._bound and self._answers:
-                self._bytes -= len(self._answers.popitem(last=False)[1])
+            self.bytes += len(answer) - len(replaced)
+            while self.bytes > self._bound and self._answers:
+                self.bytes -= len(self._answers.popitem(last=False)[1])
+                self.evictions += 1
+
+    def __len__(self) -> int:
+        return len(self._answers)

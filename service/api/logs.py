@@ -4,12 +4,17 @@ import json
 import logging
 import re
 import sys
+from contextvars import ContextVar
 from datetime import UTC, datetime
 from typing import Any
 
 _TRACEPARENT = re.compile(r"[0-9a-f]{2}-([0-9a-f]{32})-[0-9a-f]{16}-[0-9a-f]{2}")
 _requests = logging.getLogger("manybatch.requests")
 _failures = logging.getLogger("manybatch.failures")
+_slow = logging.getLogger("manybatch.slow")
+# Goes into the threads that a request's storage work runs in.
+current: ContextVar[Any] = ContextVar("current", default=None)
+"""The scope of the request that is being answered."""
 
 
 class JsonLines(logging.Formatter):
@@ -51,22 +56,27 @@ def trace_id_of(traceparent: str | None) -> str | None:
     return found[1] if found else None
 
 
-def log_request(scope: Any, status: int, seconds: float, trace_id: str | None = None) -> None:  # noqa: ANN401
+def log_request(scope: Any, status: int, seconds: float) -> None:  # noqa: ANN401
     """Write the request's line."""
     if _requests.isEnabledFor(logging.INFO):
-        fields = {
-            "request_id": scope["request_id"],
-            "method": scope["method"],
-            "route": template_of(scope),
-            "status": status,
-            "milliseconds": round(seconds * 1000, 2),
-        }
-        if trace_id is not None:
-            fields["trace_id"] = trace_id
-        _requests.info("request", extra={"fields": fields})
+        fields = {"method": scope["method"], "status": status, "milliseconds": round(seconds * 1000, 2)}
+        _requests.info("request", extra={"fields": _whose(scope) | fields})
+
+
+def log_slow(statement: str, seconds: float, *, failed: bool) -> None:
+    """Write a statement that took long, with the request that it was for."""
+    fields = {"statement": statement, "milliseconds": round(seconds * 1000, 2), "failed": failed}
+    scope = current.get()
+    _slow.warning("slow statement", extra={"fields": fields if scope is None else _whose(scope) | fields})
 
 
 def log_failure(scope: Any, error: Exception) -> None:  # noqa: ANN401
     """Write an unhandled error with its trace, for us alone."""
-    fields = {"request_id": scope["request_id"], "route": template_of(scope)}
-    _failures.error("unhandled error", exc_info=error, extra={"fields": fields})
+    _failures.error("unhandled error", exc_info=error, extra={"fields": _whose(scope)})
+
+
+def _whose(scope: Any) -> dict[str, Any]:  # noqa: ANN401
+    """Name the request that a line is about."""
+    named = {"request_id": scope["request_id"], "route": template_of(scope)}
+    trace_id = scope.get("trace_id")
+    return named if trace_id is None else named | {"trace_id": trace_id}

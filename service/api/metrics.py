@@ -1,18 +1,29 @@
 """What a host watches: requests by route template, who waits for the record, and how the evidence cache does."""
 
-import time
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
-from anyio import CapacityLimiter
 from fastapi import APIRouter, Request
-from prometheus_client import CollectorRegistry, Gauge, Histogram, generate_latest
+from prometheus_client import CollectorRegistry, Counter, Histogram, ProcessCollector, disable_created_metrics
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.exposition import CONTENT_TYPE_LATEST
+from prometheus_client.registry import Collector
 from starlette.responses import Response
 
+from service.api.logs import current, template_of
 from service.api.problems import Problem
+from service.record import health
+from service.record.errors import RecordError
+
+if TYPE_CHECKING:
+    from service.api.crew import Crew
+    from service.api.evidence_cache import EvidenceCache
+    from service.api.storage import Storage
 
 router = APIRouter()
 _SECONDS = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0)
+# When each label was first seen would make the text twice as long.
+disable_created_metrics()  # type: ignore[no-untyped-call]
 _LOOPBACK = {"127.0.0.1", "::1"}
 
 
@@ -21,6 +32,7 @@ class Metrics:
 
     def __init__(self) -> None:
         self.registry = CollectorRegistry()
+        ProcessCollector(registry=self.registry)
         self._requests = Histogram(
             "manybatch_request_seconds",
             "Time from a request's arrival to its answer's end.",
@@ -29,25 +41,16 @@ class Metrics:
             registry=self.registry,
         )
         self._known: dict[tuple[str, str, int], Histogram] = {}
-        self.waiting = Gauge(
-            "manybatch_record_waiting", "Reads and writes that wait for the record.", ("kind",), registry=self.registry
-        )
-        self.busy = Gauge(
-            "manybatch_record_busy", "Reads and writes under way in the record.", ("kind",), registry=self.registry
-        )
-        self.evidence = Gauge(
-            "manybatch_evidence_lookups",
-            "Looks into the evidence cache since the start: answers kept, and answers that had to be computed.",
-            ("source",),
+        self._slow = Counter(
+            "manybatch_slow_statements",
+            "Statements that took as long as MANYBATCH_SLOW_QUERY_MS or longer.",
+            ("route",),
             registry=self.registry,
         )
-        self._started = Gauge("manybatch_started_seconds", "When the process started.", registry=self.registry)
-        self._started.set(time.time())
 
-    def watch_gate(self, kind: str, gate: CapacityLimiter) -> None:
-        """Show how many wait at one of the record's gates, and how many are through it."""
-        self.waiting.labels(kind).set_function(lambda: gate.statistics().tasks_waiting)
-        self.busy.labels(kind).set_function(lambda: gate.borrowed_tokens)
+    def watch(self, storage: "Storage", cache: "EvidenceCache") -> None:
+        """Look at the record's gates and pools and at the evidence cache whenever somebody looks."""
+        self.registry.register(_Looked(storage, cache))
 
     def observe(self, method: str, route: str, status: int, seconds: float) -> None:
         """Count one answered request under its route template."""
@@ -56,6 +59,83 @@ class Metrics:
         if child is None:
             child = self._known[key] = self._requests.labels(method, route, str(status))
         child.observe(seconds)
+
+    def count_slow(self) -> None:
+        """Count a slow statement under the route of the request that it was for."""
+        scope = current.get()
+        self._slow.labels("none" if scope is None else template_of(scope)).inc()
+
+
+class _Looked(Collector):
+    """What is known without being counted: read where it is, when it is asked for."""
+
+    def __init__(self, storage: "Storage", cache: "EvidenceCache") -> None:
+        self._storage, self._cache = storage, cache
+
+    def collect(self) -> Iterator[Metric]:
+        yield from self._gates()
+        yield from self._pools()
+        yield from self._evidence()
+        yield from self._room()
+
+    def describe(self) -> Iterator[Metric]:
+        """Name nothing beforehand: to register is not to look."""
+        return iter(())
+
+    def _gates(self) -> Iterator[Metric]:
+        waiting = GaugeMetricFamily(
+            "manybatch_record_waiting", "Reads and writes that wait for the record.", labels=["kind"]
+        )
+        busy = GaugeMetricFamily("manybatch_record_busy", "Reads and writes under way in the record.", labels=["kind"])
+        most = GaugeMetricFamily(
+            "manybatch_record_most", "Reads and writes that may be under way at once.", labels=["kind"]
+        )
+        for kind, gate in self._storage.gates().items():
+            waiting.add_metric([kind], gate.statistics().tasks_waiting)
+            busy.add_metric([kind], gate.borrowed_tokens)
+            most.add_metric([kind], gate.total_tokens)
+        yield from (waiting, busy, most)
+
+    def _pools(self) -> Iterator[Metric]:
+        used = GaugeMetricFamily(
+            "manybatch_pool_connections_in_use", "Connections to the database that are in use.", labels=["pool"]
+        )
+        most = GaugeMetricFamily(
+            "manybatch_pool_connections_most", "Connections that a pool may open.", labels=["pool"]
+        )
+        for name, use in self._storage.database.pools().items():
+            used.add_metric([name], use.in_use)
+            most.add_metric([name], use.most)
+        yield from (used, most)
+
+    def _evidence(self) -> Iterator[Metric]:
+        lookups = CounterMetricFamily(
+            "manybatch_evidence_lookups",
+            "Looks into the evidence cache: answers that were kept, and answers that had to be computed.",
+            labels=["source"],
+        )
+        lookups.add_metric(["kept"], self._cache.hits)
+        lookups.add_metric(["computed"], self._cache.misses)
+        yield lookups
+        yield CounterMetricFamily(
+            "manybatch_evidence_evictions", "Answers that had to leave the evidence cache.", self._cache.evictions
+        )
+        yield GaugeMetricFamily("manybatch_evidence_kept_answers", "Answers in the evidence cache.", len(self._cache))
+        yield GaugeMetricFamily("manybatch_evidence_kept_bytes", "Their size.", self._cache.bytes)
+
+    def _room(self) -> Iterator[Metric]:
+        database = self._storage.database
+        free = health.free_bytes(database)
+        if free is not None:
+            yield GaugeMetricFamily("manybatch_disk_free_bytes", "Room where the record's file lies.", free)
+        if database.has_replica:
+            try:
+                behind = health.seconds_behind(database)
+            except RecordError:
+                behind = float("nan")
+            yield GaugeMetricFamily(
+                "manybatch_replica_lag_seconds", "How far behind the replica is; NaN where it is away.", behind
+            )
 
 
 def metrics_of(app: Any) -> Metrics:  # noqa: ANN401  a FastAPI application
@@ -74,4 +154,5 @@ async def read_metrics(request: Request) -> Response:
     from_here = request.client is not None and request.client.host in _LOOPBACK
     if not by_token and (not from_here or "x-forwarded-for" in request.headers or "forwarded" in request.headers):
         raise Problem("not-found")
-    return Response(generate_latest(metrics_of(request.app).registry), headers={"Content-Type": CONTENT_TYPE_LATEST})
+    crew: Crew = request.app.state.crew
+    return Response(await crew.text(), headers={"Content-Type": CONTENT_TYPE_LATEST, "Cache-Control": "no-store"})

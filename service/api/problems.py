@@ -201,7 +201,8 @@ class Fault(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
     pointer: str = Field(
-        description="Where: a JSON Pointer (RFC 6901) into the body, or `query/NAME`, or `header/NAME`."
+        description="Where: a JSON Pointer (RFC 6901) into the body, `query/NAME`, `header/NAME`, or `part/NAME` of a "
+        "service that isn't ready."
     )
     detail: str = Field(description="What to mend.")
 
@@ -215,7 +216,9 @@ class ProblemDocument(BaseModel):
     status: int
     detail: str
     instance: str = Field(description="The request, by its id.")
-    errors: list[Fault] | None = Field(default=None, description="For bad input: every fault found.")
+    errors: list[Fault] | None = Field(
+        default=None, description="For bad input, and a service that isn't ready: every fault found."
+    )
 
 
 class Problem(HTTPException):

@@ -4,7 +4,7 @@ import hashlib
 from dataclasses import asdict
 from datetime import datetime
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field
@@ -13,11 +13,12 @@ from starlette.responses import HTMLResponse, Response
 
 from service import __version__
 from service.api.conditional import REVALIDATE, matched, not_modified
-from service.api.problems import SOON, Problem
+from service.api.problems import SOON, Fault, Problem
 from service.api.routing import JSON, Route
 from service.api.storage import Stored, json_response
 from service.evidence.method import METHOD_VERSION
 from service.record import ledger, migrate, totals
+from service.settings import Settings
 
 if TYPE_CHECKING:
     from service.record.database import Session
@@ -47,11 +48,31 @@ class Version(BaseModel):
     counts: Counts
 
 
-class Health(BaseModel):
-    """Whether the service can do its work."""
+class Live(BaseModel):
+    """That the process answers."""
 
     model_config = ConfigDict(extra="forbid")
-    status: str
+    status: Literal["live"] = "live"
+
+
+class PartOfService(BaseModel):
+    """One thing that the service stands on."""
+
+    model_config = ConfigDict(extra="forbid")
+    well: bool
+    detail: str = Field(examples=["is this software's"])
+
+
+class Ready(BaseModel):
+    """That the service can do its work, and how what it stands on is."""
+
+    model_config = ConfigDict(extra="forbid")
+    status: Literal["ready", "degraded"] = Field(
+        description="`degraded` where something is unwell that the service can do without."
+    )
+    parts: dict[str, PartOfService] = Field(
+        description="`database`, `schema`, `disk`, `sealing_key`, and `replica` where there is one."
+    )
 
 
 @router.get("/v1/version", tags=["service"], operation_id="read_version")
@@ -71,20 +92,24 @@ async def version(storage: Stored) -> Version:
     return await storage.read(look)
 
 
-@router.get("/health/live", tags=["service"], operation_id="health_live", response_model=Health)
+@router.get("/health/live", tags=["service"], operation_id="health_live", response_model=Live)
 async def live() -> Response:
     """Answer as long as the process can answer at all."""
-    return json_response(Health(status="live"), headers=_AS_OF_NOW)
+    return json_response(Live(), headers=_AS_OF_NOW)
 
 
-@router.get("/health/ready", tags=["service"], operation_id="health_ready", response_model=Health)
-async def ready(storage: Stored) -> Response:
-    """Answer 200 only where the record can be reached and its schema is this software's."""
-    if not await storage.schema_is_current():
-        detail = "the record's schema is not this software's; run `manybatch migrate`"
-        raise Problem("unavailable", detail, headers=SOON)
-    await storage.read(ledger.head)
-    return json_response(Health(status="ready"), headers=_AS_OF_NOW)
+@router.get("/health/ready", tags=["service"], operation_id="health_ready", response_model=Ready)
+async def ready(request: Request, storage: Stored) -> Response:
+    """Answer 200 only where the record can be read, written and kept; say how each part is, or what is unwell."""
+    settings: Settings = request.app.state.settings
+    parts = await storage.health(settings.min_free_disk_mib, settings.max_replica_lag_seconds)
+    faults = [Fault(pointer=f"part/{part.name}", detail=part.detail) for part in parts if part.needed and not part.well]
+    if faults:
+        detail = "; ".join(f"{fault.pointer.removeprefix('part/')} {fault.detail}" for fault in faults)
+        raise Problem("unavailable", detail, faults=faults, headers=SOON)
+    status: Literal["ready", "degraded"] = "ready" if all(part.well for part in parts) else "degraded"
+    shown = {part.name: PartOfService(well=part.well, detail=part.detail) for part in parts}
+    return json_response(Ready(status=status, parts=shown), headers=_AS_OF_NOW)
 
 
 @router.get("/openapi.json", include_in_schema=False)

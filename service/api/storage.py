@@ -6,7 +6,7 @@ from copy import copy
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
-from anyio import CapacityLimiter
+from anyio import CapacityLimiter, move_on_after
 from anyio.to_thread import run_sync
 from fastapi import Depends, Header, Request
 from pydantic_core import to_json
@@ -17,7 +17,7 @@ from service.api.conditional import PRIVATE
 from service.api.links import address
 from service.api.problems import Problem
 from service.intake.refusals import Refused
-from service.record import idempotency
+from service.record import health, idempotency
 from service.record.clock import now
 from service.record.errors import RecordError
 from service.record.latest import LatestPositions, latest_positions
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 # A few with each new key: the table stays as large as a week's writes, and no write waits for a great sweep.
 _EXPIRED_AT_ONCE = 20
+_PATIENCE_WITH_REPLICA_S = 2.0
 NO_CONTENT = 204
 # What is read by a link that is the secret: whoever holds it has just written by it.
 _BY_SECRET = ("/v1/pour/", "/v1/taste/", "/pour/", "/taste/")
@@ -76,6 +77,11 @@ class Storage:
         """Where reads and writes wait, by kind, for whoever watches."""
         return {"read": self._readers, "write": self._writers}
 
+    @property
+    def reads_replica(self) -> bool:
+        """Whether reads are answered from a replica first."""
+        return self._from_replica
+
     async def read(self, work: "Callable[[Session], T]") -> T:
         """Run `work` in one read-only transaction."""
 
@@ -99,10 +105,17 @@ class Storage:
         finally:
             self.latest.forget()
 
-    async def schema_is_current(self) -> bool:
-        """Whether the record's tables are those of this software."""
-        found = await run_sync(self.database.schema_revision, limiter=self._readers)
-        return found == self.database.head_revision()
+    async def health(self, min_free_mib: int, max_lag_seconds: float) -> list[health.Part]:
+        """Look at everything that the service stands on; a replica that doesn't answer soon is away."""
+        found = await run_sync(health.parts, self.database, min_free_mib, limiter=self._readers)
+        if self.database.has_replica:
+            late = health.Part("replica", well=False, detail="doesn't answer", needed=False)
+            with move_on_after(_PATIENCE_WITH_REPLICA_S):
+                late = await run_sync(
+                    health.replica, self.database, max_lag_seconds, limiter=self._readers, abandon_on_cancel=True
+                )
+            found.append(late)
+        return found
 
 
 def storage_of(request: Request) -> Storage:

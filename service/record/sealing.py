@@ -74,6 +74,10 @@ class Sealer:
                 "This trial was sealed under another key than the one there is now: the host must bring that one back."
             ) from None
 
+    def is_set(self) -> bool:
+        """Whether there is a key, usable or not; where there may be a file, one is made at the first seal."""
+        return self.secret is not None or (self.file is not None and self.file.exists())
+
     def _with_key(self, *, make: bool) -> AESGCM:
         if self._cipher is None:
             secret = self.secret if self.secret is not None else _kept(self.file, make=make)
@@ -104,8 +108,12 @@ def commitment(salt: bytes, key: Mapping[str, Any]) -> str:
 def _kept(file: Path | None, *, make: bool) -> str:
     if file is None:
         raise NoSealingKey(f"There is no key to seal a trial under: {_HOW}")
-    with suppress(FileNotFoundError):
+    try:
         return file.read_text("ascii").strip()
+    except FileNotFoundError:
+        pass
+    except (OSError, ValueError):
+        raise NoSealingKey(f"The key file {file.name} can't be read: the host must mend that.") from None
     if not make:
         raise NoSealingKey(f"The key file {file.name} is gone: the host must bring it back from a copy.")
     _make(file)

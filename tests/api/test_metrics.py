@@ -1,12 +1,17 @@
 """What the host watches, and who may look."""
 
+import logging
+
 import anyio
 import httpx
 import pytest
 from pydantic import SecretStr
 
+from service.api.evidence_cache import EvidenceCache
 from service.app import create_app
 from service.settings import Settings
+
+TRACE = "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01"
 
 
 @pytest.fixture
@@ -35,6 +40,55 @@ def test_requests_are_counted_by_route_template(get):
     assert "nobody-asked" not in text
     assert 'manybatch_record_busy{kind="read"} 0.0' in text
     assert 'manybatch_record_waiting{kind="write"} 0.0' in text
+
+
+def test_the_record_and_the_cache_are_looked_at(get, sqlite):
+    text = get("/metrics").text
+    for line in (
+        'manybatch_record_most{kind="write"} 1.0',
+        'manybatch_pool_connections_in_use{pool="readers"} 0.0',
+        'manybatch_pool_connections_most{pool="writer"} 1.0',
+        'manybatch_evidence_lookups_total{source="computed"} 0.0',
+        "manybatch_evidence_evictions_total 0.0",
+        "manybatch_evidence_kept_bytes 0.0",
+    ):
+        assert line in text
+    assert "manybatch_disk_free_bytes " in text
+    assert "process_resident_memory_bytes " in text
+    assert "_created" not in text
+
+
+def test_answers_that_leave_the_cache_are_counted():
+    cache = EvidenceCache(bound_bytes=10)
+    for number in range(3):
+        cache.put(number, b"12345")
+    assert (len(cache), cache.bytes, cache.evictions) == (2, 10, 1)
+
+
+def test_slow_statements_are_logged_and_counted_by_route_without_values(sqlite, caplog):
+    settings = Settings().on(rate_limits="off", slow_query_ms=0)
+    app = create_app(settings, sqlite)
+    root = logging.getLogger()
+    root.addHandler(caplog.handler)  # the service has put its own handler in place of all others
+
+    async def ask(path):
+        transport = httpx.ASGITransport(app, client=("127.0.0.1", 1))
+        async with httpx.AsyncClient(transport=transport, base_url="http://here") as client:
+            return await client.get(path, headers={"X-Request-ID": "the-slow-one", "traceparent": TRACE})
+
+    anyio.run(ask, "/v1/questions/plums-in-the-cellar")
+    slow = [record.fields for record in caplog.records if record.name == "manybatch.slow"]
+    assert slow
+    for fields in slow:
+        assert fields["request_id"] == "the-slow-one"
+        assert fields["trace_id"] == "4bf92f3577b34da6a3ce929d0e0e4736"
+        assert fields["route"] == "/v1/questions/{slug}"
+        assert fields["milliseconds"] >= 0
+    assert any("FROM question" in fields["statement"] for fields in slow)
+    ours = [record.__dict__ for record in caplog.records if record.name.startswith("manybatch")]
+    assert "plums-in-the-cellar" not in repr(ours)
+    counted = f'manybatch_slow_statements_total{{route="/v1/questions/{{slug}}"}} {len(slow)}.0'
+    assert counted in anyio.run(ask, "/metrics").text
 
 
 def test_strangers_see_nothing(get):

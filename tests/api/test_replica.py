@@ -147,9 +147,36 @@ def test_without_its_replica_the_record_answers_itself(client, community, replic
     try:
         assert client.get(f"/v1/questions/{slug}").status_code == 200
         assert client.get("/v1/questions").status_code == 200
-        assert client.get("/health/ready").status_code == 200
+        health = client.get("/health/ready")
+        assert (health.status_code, health.json()["status"]) == (200, "degraded")
+        assert not health.json()["parts"]["replica"]["well"]
         done = client.post(f"/v1/replications/{kept['id']}/submit", headers=person.headers)
         assert done.status_code == 200
     finally:
         server.start()
     assert client.get(f"/v1/questions/{slug}").status_code == 200
+
+
+def test_how_far_behind_the_replica_is_is_told(clusters, client, community, replica, join):
+    primary, behind = clusters
+    replica.catch_up()
+    assert client.get("/health/ready").json()["parts"]["replica"]["well"]
+    assert "manybatch_replica_lag_seconds 0.0" in client.get("/metrics").text
+    replica.hold_back()
+    community.person()  # which is no entry of the ledger
+    assert "manybatch_replica_lag_seconds 0.0" in client.get("/metrics").text
+    community.asked(community.person())
+    (line,) = [line for line in client.get("/metrics").text.splitlines() if line.startswith("manybatch_replica_lag")]
+    assert float(line.split()[1]) > 0
+    database = Database(primary.url, read_url=behind.url)
+    late = join(database, sealing_key=SEALING_KEY, max_replica_lag_seconds=1e-6).get("/health/ready")
+    database.dispose()
+    assert (late.status_code, late.json()["status"]) == (200, "degraded")
+
+
+def test_a_standby_takes_no_writes_and_is_not_ready(clusters, join):
+    database = Database(clusters[1].url)
+    answer = join(database, sealing_key=SEALING_KEY).get("/health/ready")
+    database.dispose()
+    assert answer.status_code == 503
+    assert {"pointer": "part/database", "detail": "takes no writes: it is a standby"} in answer.json()["errors"]
