@@ -33,7 +33,10 @@ from service.api.boundary import Boundary, request_id_of
 from service.api.calculators import doors
 from service.api.callers import Callers
 from service.api.crew import MEETING_PLACE, Crew
+from service.api.desk import Desk
 from service.api.evidence_cache import EvidenceCache
+from service.api.frames import Place
+from service.api.helper import Helper
 from service.api.limits import Limited
 from service.api.metrics import Metrics, metrics_of
 from service.api.problems import Problem, from_status, from_validation
@@ -77,6 +80,7 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         async with crew.present():
             yield
+        desk.helper.close()
         database.dispose()
 
     api = FastAPI(
@@ -93,6 +97,7 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
     api.state.storage = Storage(database, settings.threads)
     api.state.evidence = EvidenceCache()
     api.state.latest = api.state.storage.latest
+    desk = api.state.desk = Desk(api.state, Helper(Place(*database.urls)))
     api.state.metrics = _watched(settings, api.state.storage, api.state.evidence)
     api.state.crew = crew = Crew(api.state.metrics.registry, _meeting_place())
     for router in ROUTERS:

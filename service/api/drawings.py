@@ -6,27 +6,27 @@ from pydantic import Field
 from starlette.responses import Response
 
 from service.api.conditional import REVALIDATE, matched, not_modified
+from service.api.desk import Desk
 from service.api.evidence import (
     EvidenceQuery,
     Word,
     lasting,
     position_asked,
+    refuse_unknown_arms,
     refuse_unshipped,
     tag_of,
-    unknown_comparison,
 )
 from service.api.parameters import Slug
 from service.api.problems import Problem
 from service.api.routing import Route
 from service.api.storage import Stored
-from service.evidence.collect import ComparisonUnknownError
-from service.evidence.method import METHOD_VERSION
 from service.record import questions, replication_reads
 
 if TYPE_CHECKING:
     from service.api.evidence_cache import EvidenceCache
     from service.evidence.drawing import Format
     from service.record.database import Session
+    from service.record.tables import Question
 
 router = APIRouter(prefix="/v1", route_class=Route, tags=["drawings"])
 
@@ -105,29 +105,19 @@ async def _of_question(
 ) -> Response:
     refuse_unshipped(query.method_version)
     filters = query.filters()
-    cache: EvidenceCache = request.app.state.evidence
 
-    def look(session: "Session") -> tuple[str, bytes | None]:
-        from service.evidence import drawings  # noqa: PLC0415  half a second to load, and most processes never draw
-
+    def look(session: "Session") -> "tuple[Question, int]":
         question = questions.by_slug(session, slug)
-        position = position_asked(session, question, query.as_of)
-        tag = f'"{drawing}-{kind}-{tag_of(question.id, position, query)[1:]}'
-        if matched(request, tag):
-            return tag, None
-        key = (drawing, kind, query.outcome, question.id, position, filters, METHOD_VERSION)
-        drawn = cache.get(key)
-        if drawn is None:
-            draw = drawings.forest_of if drawing == "forest" else drawings.path_of
-            drawn = draw(session, question, filters, position, query.outcome, kind)
-            cache.put(key, drawn)
-        return tag, drawn
+        return question, position_asked(session, question, query.as_of)
 
-    try:
-        tag, body = await storage.read(look)
-    except ComparisonUnknownError as error:
-        raise unknown_comparison(error) from None
-    return _sent(tag, body, lasting(query), kind)
+    question, position = await storage.read(look)
+    refuse_unknown_arms(question, filters)
+    tag, kept_for = f'"{drawing}-{kind}-{tag_of(question.id, position, query)[1:]}', lasting(query)
+    if matched(request, tag):
+        return not_modified(tag, kept_for)
+    desk: Desk = request.app.state.desk
+    body = await desk.make(storage, drawing, question, filters, position, outcome=query.outcome, kind=kind)
+    return _sent(tag, body, kept_for, kind)
 
 
 @router.get(

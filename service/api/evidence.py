@@ -10,18 +10,19 @@ from uuid import UUID
 
 from fastapi import APIRouter, Query, Request
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic_core import from_json
 from starlette.responses import Response
 
 from service.api.conditional import IMMUTABLE, REVALIDATE, matched, not_modified
+from service.api.desk import Desk, key_of
 from service.api.links import address
 from service.api.paging import Cursor, Limit, Page, decode, encode, listed
 from service.api.parameters import Slug
 from service.api.problems import Fault, Problem
 from service.api.routing import JSON, Route
-from service.api.storage import Stored
-from service.evidence.answer import answer
+from service.api.storage import Storage, Stored
 from service.evidence.blocks import MeasuredStudy, TrialStudyOfRecord
-from service.evidence.collect import ComparisonUnknownError
+from service.evidence.comparison import ComparisonUnknownError, comparison_of
 from service.evidence.filters import Filters, Where
 from service.evidence.method import METHOD_VERSION
 from service.evidence.shape import EvidenceAnswer
@@ -30,7 +31,7 @@ from service.record import ledger, questions
 from service.record.latest import Latest
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable
 
     from service.api.evidence_cache import EvidenceCache
     from service.record.database import Session
@@ -81,7 +82,8 @@ def _kept(request: Request) -> Response | None:
     tag = f'"e{latest.position}-{_digest(latest.question_id, _UNFILTERED)}-m{METHOD_VERSION}"'
     if matched(request, tag):
         return not_modified(tag, REVALIDATE)
-    body = request.app.state.evidence.get((latest.question_id, latest.position, _ALL, METHOD_VERSION))
+    key = key_of("answer", latest.question_id, latest.position, _ALL, **_made_with(request))
+    body = request.app.state.evidence.get(key)
     if body is None:
         return None
     cited = cite_as(request, request.path_params["slug"], latest.position)
@@ -177,31 +179,28 @@ def _digest(question_id: UUID, asked: str) -> str:
     return hashlib.sha256(f"{question_id}|{asked}".encode()).hexdigest()[:16]
 
 
-def computed(request: Request, session: "Session", question: "Question", filters: Filters, position: int) -> bytes:
+async def answered(request: Request, storage: Storage, question: "Question", filters: Filters, position: int) -> bytes:
     """Give the answer as it is sent, made now or kept from before."""
-    cache: EvidenceCache = request.app.state.evidence
-    key = (question.id, position, filters, METHOD_VERSION)
-    body = cache.get(key)
-    if body is None:
-        made = answer(session, question, filters, position, public_url=request.app.state.settings.public_url)
-        body = made.model_dump_json().encode()
-        cache.put(key, body)
-        if not filters.exploratory:
-            cache.put(("line", *key), made.answer.encode())
-    return body
+    desk: Desk = request.app.state.desk
+    return await desk.make(storage, "answer", question, filters, position, **_made_with(request))
 
 
-def one_line_answers(request: Request, session: "Session", asked: "Sequence[Question]") -> dict[UUID, str]:
-    """The one-line answer of each question, as of now."""
+def _made_with(request: Request) -> dict[str, str]:
+    return {"public_url": request.app.state.settings.public_url}
+
+
+async def one_line_answers(
+    request: Request, storage: Storage, asked: "Iterable[tuple[Question, int]]"
+) -> dict[UUID, str]:
+    """The one-line answer of each question, as of a position; one after the other, so that others have their turn."""
     cache: EvidenceCache = request.app.state.evidence
     lines = {}
-    for question in asked:
-        position = ledger.last_position_of(session, question.id)
-        key = ("line", question.id, position, Filters(), METHOD_VERSION)
+    for question, position in asked:
+        key = ("line", question.id, position, METHOD_VERSION)
         line = cache.get(key)
         if line is None:
-            computed(request, session, question, Filters(), position)
-            line = cache.get(key) or b""
+            line = str(from_json(await answered(request, storage, question, _ALL, position))["answer"]).encode()
+            cache.put(key, line)
         lines[question.id] = line.decode()
     return lines
 
@@ -212,6 +211,14 @@ def cite_as(request: Request, slug: str, position: int) -> str:
     filters = [each for each in request.query_params.multi_items() if each[0] not in pinned]
     path = address(request, f"/v1/questions/{slug}/evidence")
     return f'<{path}?{urlencode([*filters, *pinned.items()])}>; rel="cite-as"'
+
+
+def refuse_unknown_arms(question: "Question", filters: Filters) -> None:
+    """Raise the refusal of arms that aren't two of the question's."""
+    try:
+        comparison_of(question, filters.control, filters.treatment)
+    except ComparisonUnknownError as error:
+        raise unknown_comparison(error) from None
 
 
 def unknown_comparison(error: ComparisonUnknownError) -> Problem:
@@ -228,23 +235,19 @@ async def read_evidence(
     refuse_unshipped(query.method_version)
     filters = query.filters()
 
-    def look(session: "Session") -> tuple[str, int, bytes | None]:
+    def look(session: "Session") -> "tuple[Question, int]":
         question = questions.by_slug(session, slug)
         position = position_asked(session, question, query.as_of)
         if query.as_of is None:
             request.app.state.latest.remember(slug, Latest(question.id, position))
-        tag = tag_of(question.id, position, query)
-        if matched(request, tag):
-            return tag, position, None
-        return tag, position, computed(request, session, question, filters, position)
+        return question, position
 
-    try:
-        tag, position, body = await storage.read(look)
-    except ComparisonUnknownError as error:
-        raise unknown_comparison(error) from None
-    kept_for = lasting(query)
-    if body is None:
+    question, position = await storage.read(look)
+    refuse_unknown_arms(question, filters)
+    tag, kept_for = tag_of(question.id, position, query), lasting(query)
+    if matched(request, tag):
         return not_modified(tag, kept_for)
+    body = await answered(request, storage, question, filters, position)
     headers = {"ETag": tag, "Cache-Control": kept_for, "Link": cite_as(request, slug, position)}
     return Response(body, headers=headers, media_type=JSON)
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from service.record.database import Session
+    from service.record.questions import QuestionSummary
     from service.record.tables import Question
 
 router = APIRouter(route_class=Route, tags=["questions"])
@@ -131,7 +132,7 @@ async def list_questions(
     """List the questions, newest first, each with its one-line answer."""
     beyond = decode(after)
 
-    def look(session: "Session") -> tuple[list[QuestionAnswer], int | None]:
+    def look(session: "Session") -> "tuple[list[tuple[QuestionSummary, int]], dict[UUID, str], bool]":
         found = questions.page(
             session,
             search=search,
@@ -140,39 +141,37 @@ async def list_questions(
             after=beyond,
             limit=limit + 1,
         )
-        kept = found[:limit]
-        lines = one_line_answers(request, session, [row.question for row in kept])
-        into = _merged_into(session, [row.question for row in kept])
-        items = [
-            shown_question(
-                request, row.question, row.counts, lines[row.question.id], merged_into=into.get(row.question.id)
-            )
-            for row in kept
-        ]
-        return items, kept[-1].question.position if len(found) > limit else None
+        kept = [(row, ledger.last_position_of(session, row.question.id)) for row in found[:limit]]
+        return kept, _merged_into(session, [row.question for row, _ in kept]), len(found) > limit
 
-    items, more = await storage.read(look)
-    return listed(request, items, encode(more))
+    kept, into, more = await storage.read(look)
+    lines = await one_line_answers(request, storage, [(row.question, position) for row, position in kept])
+    items = [
+        shown_question(request, row.question, row.counts, lines[row.question.id], merged_into=into.get(row.question.id))
+        for row, _ in kept
+    ]
+    return listed(request, items, encode(kept[-1][0].question.position if more else None))
 
 
 @router.get("/v1/questions/{slug}", operation_id="read_question", response_model=QuestionAnswer, summary="One question")
 async def read_question(request: Request, slug: Slug, storage: Stored) -> Response:
     """Read a question with its one-line answer."""
 
-    def look(session: "Session") -> tuple[str, int, QuestionAnswer | None]:
+    def look(session: "Session") -> "tuple[Question, int]":
         question = questions.by_slug(session, slug)
-        position = ledger.last_position_of(session, question.id)
-        tag = f'"q{position}-m{METHOD_VERSION}"'
-        if matched(request, tag):
-            return tag, position, None
-        counts = questions.counts(session, [question.id]).get(question.id, Counts())
-        line = one_line_answers(request, session, [question])[question.id]
-        into = _merged_into(session, [question]).get(question.id)
-        return tag, position, shown_question(request, question, counts, line, merged_into=into)
+        return question, ledger.last_position_of(session, question.id)
 
-    tag, position, shown = await storage.read(look)
-    if shown is None:
+    def beside(session: "Session") -> tuple[Counts, str | None]:
+        counts = questions.counts(session, [question.id]).get(question.id, Counts())
+        return counts, _merged_into(session, [question]).get(question.id)
+
+    question, position = await storage.read(look)
+    tag = f'"q{position}-m{METHOD_VERSION}"'
+    if matched(request, tag):
         return not_modified(tag)
+    counts, into = await storage.read(beside)
+    line = (await one_line_answers(request, storage, [(question, position)]))[question.id]
+    shown = shown_question(request, question, counts, line, merged_into=into)
     headers = {"ETag": tag, "Cache-Control": REVALIDATE, "Link": cite_as(request, slug, position)}
     return json_response(shown, headers=headers)
 

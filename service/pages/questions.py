@@ -1,5 +1,6 @@
 """The questions, and each with its answer first."""
 
+import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 from urllib.parse import urlencode
@@ -8,10 +9,10 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from service.api.conditional import REVALIDATE, matched, not_modified
-from service.api.evidence import EvidenceQuery, one_line_answers, unknown_comparison
+from service.api.evidence import EvidenceQuery, answered, one_line_answers, refuse_unknown_arms
 from service.api.parameters import Slug
 from service.api.storage import Stored
-from service.evidence.collect import ComparisonUnknownError
+from service.evidence.filters import Filters
 from service.pages import reading
 from service.pages.layout import alternate, html, mark, page, rendered
 from service.record import ledger, questions
@@ -19,6 +20,7 @@ from service.record.rows import Counts
 
 if TYPE_CHECKING:
     from service.record.database import Session
+    from service.record.questions import QuestionSummary
 
 router = APIRouter(include_in_schema=False)
 
@@ -37,21 +39,21 @@ async def index(
 ) -> Response:
     """Show the questions, newest first, each with its one-line answer."""
 
-    def look(session: "Session") -> tuple[str, list[Mapping[str, Any]] | None, int | None]:
+    def look(session: "Session") -> "tuple[str, list[tuple[QuestionSummary, int]] | None, bool]":
         tag = f'"index-{ledger.head(session).size}-{mark()}"'
         if matched(request, tag):
-            return tag, None, None
+            return tag, None, False
         found = questions.page(
             session, search=search.strip() or None, stage=stage or None, after=after, limit=_ON_A_PAGE + 1
         )
-        kept = found[:_ON_A_PAGE]
-        lines = one_line_answers(request, session, [row.question for row in kept])
-        items = [_item(row.question, row.counts, lines[row.question.id]) for row in kept]
-        return tag, items, kept[-1].question.position if len(found) > _ON_A_PAGE else None
+        kept = [(row, ledger.last_position_of(session, row.question.id)) for row in found[:_ON_A_PAGE]]
+        return tag, kept, len(found) > _ON_A_PAGE
 
-    tag, items, more = await storage.read(look)
-    if items is None:
+    tag, found, more = await storage.read(look)
+    if found is None:
         return not_modified(tag)
+    lines = await one_line_answers(request, storage, [(row.question, position) for row, position in found])
+    items = [_item(row.question, row.counts, lines[row.question.id]) for row, _ in found]
     kept = {name: value for name, value in (("search", search), ("stage", stage)) if value}
     query = f"?{urlencode(kept)}" if kept else ""
     return page(
@@ -61,7 +63,7 @@ async def index(
         items=items,
         search=search,
         stage=stage,
-        following=urlencode({**kept, "after": more}) if more is not None else None,
+        following=urlencode({**kept, "after": found[-1][0].question.position}) if more else None,
     )
 
 
@@ -80,28 +82,25 @@ def _item(question: Any, counts: Counts, answer: str) -> Mapping[str, Any]:  # n
 @router.get("/questions/{slug}")
 async def read_question(request: Request, slug: Slug, query: reading.AsFiltered, storage: Stored) -> Response:
     """Show a question: the answer, how sure it is and why, the drawings, every figure, every replication."""
-
-    def look(session: "Session") -> tuple[str, bytes | None]:
-        question, position = reading.find(session, slug, query)
-        tag = reading.tag_of_page(question.id, position, query)
-        if matched(request, tag):
-            return tag, None
-        cache, key = request.app.state.evidence, ("page", tag)
-        content = cache.get(key)
-        if content is None:
-            content = _written(request, reading.asked(request, session, question, query, position), query).encode()
-            cache.put(key, content)
-        return tag, content
-
-    try:
-        tag, content = await storage.read(look)
-    except ComparisonUnknownError as error:
-        raise unknown_comparison(error) from None
-    kept_for = reading.kept_for(query)
-    if content is None:
+    question, position = await storage.read(lambda session: reading.find(session, slug, query))
+    filters = query.filters()
+    refuse_unknown_arms(question, filters)
+    tag, kept_for = reading.tag_of_page(question.id, position, query), reading.kept_for(query)
+    if matched(request, tag):
         return not_modified(tag, kept_for)
-    answer = f"/v1/questions/{slug}/evidence{_as_query(query)}"
-    return html(content, headers={"ETag": tag, "Cache-Control": kept_for, **alternate(request, answer)})
+    cache, key = request.app.state.evidence, ("page", tag)
+    content = cache.get(key)
+    if content is None:
+        answer = await answered(request, storage, question, filters, position)
+
+        def write(session: "Session") -> bytes:
+            asked = reading.asked(session, question, json.loads(answer), position)
+            return _written(request, asked, query).encode()
+
+        content = await storage.read(write)
+        cache.put(key, content)
+    data = f"/v1/questions/{slug}/evidence{_as_query(query)}"
+    return html(content, headers={"ETag": tag, "Cache-Control": kept_for, **alternate(request, data)})
 
 
 def _as_query(query: EvidenceQuery, **changes: Any) -> str:  # noqa: ANN401  values of a query
@@ -141,13 +140,9 @@ def _conditions(answer: Mapping[str, Any]) -> list[str]:
 @router.get("/questions/{slug}/replications")
 async def list_replications(request: Request, slug: Slug, storage: Stored, after: After = None) -> Response:
     """List more of a question's replications than its own page has room for."""
-
-    def look(session: "Session") -> Mapping[str, Any]:
-        question, position = reading.find(session, slug, EvidenceQuery())
-        answer = reading.plain_answer(request, session, question, position)
-        lines, following = reading.listed(session, question, answer, position, after)
-        return {"title": question.title, "slug": question.slug, "lines": lines, "following": following}
-
-    shown = await storage.read(look)
+    question, position = await storage.read(lambda session: reading.find(session, slug, EvidenceQuery()))
+    answer = json.loads(await answered(request, storage, question, Filters(), position))
+    lines, following = await storage.read(lambda session: reading.listed(session, question, answer, position, after))
+    shown = {"title": question.title, "slug": question.slug, "lines": lines, "following": following}
     headers = {"Cache-Control": REVALIDATE, **alternate(request, f"/v1/replications?question={slug}")}
     return page(request, "replications.html", headers=headers, **shown)

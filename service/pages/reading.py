@@ -1,7 +1,6 @@
 """What pages read, through the same doors as the interface: the answer as it is sent, and what lies behind it."""
 
 import hashlib
-import json
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -10,8 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 from uuid import UUID
 
 from fastapi import Depends, Request
+
 from service.api.conditional import IMMUTABLE, REVALIDATE
-from service.api.evidence import EvidenceQuery, computed, lasting, position_asked, refuse_unshipped, tag_of
+from service.api.evidence import EvidenceQuery, lasting, position_asked, refuse_unshipped, tag_of
 from service.evidence.compared import is_about
 from service.intake.documents import ProtocolDocument
 from service.pages.layout import mark
@@ -103,9 +103,8 @@ def find(session: "Session", slug: str, query: EvidenceQuery) -> tuple["Question
     return question, position_asked(session, question, query.as_of)
 
 
-def asked(request: Request, session: "Session", question: "Question", query: EvidenceQuery, position: int) -> Asked:
-    """Gather what a question's page shows."""
-    answer = json.loads(computed(request, session, question, query.filters(), position))
+def asked(session: "Session", question: "Question", answer: Mapping[str, Any], position: int) -> Asked:
+    """Gather what a question's page shows beside its answer."""
     versions = [each for each in questions.protocols(session, question) if each.position <= position]
     newest = versions[-1] if versions else None
     lines, following = listed(session, question, answer, position)
@@ -123,12 +122,6 @@ def asked(request: Request, session: "Session", question: "Question", query: Evi
 def complete(document: Mapping[str, Any]) -> Mapping[str, Any]:
     """Fill in what a protocol left out, as the interface shows it."""
     return ProtocolDocument.model_validate(document).model_dump(mode="json")
-
-
-def plain_answer(request: Request, session: "Session", question: "Question", position: int) -> Mapping[str, Any]:
-    """Give the answer that a question's own page is about."""
-    answer: Mapping[str, Any] = json.loads(computed(request, session, question, EvidenceQuery().filters(), position))
-    return answer
 
 
 def listed(

@@ -58,6 +58,7 @@ class Database:
 
     def __init__(self, url: str, *, read_url: str | None = None, clock: Clock = utc_now, pool_size: int = 10) -> None:
         self.url = _normal(url)
+        self._read_url = read_url
         self.clock = clock
         self.sealer = sealer_for(self.url)
         self.dialect = self.url.get_backend_name()
@@ -93,6 +94,11 @@ class Database:
         """How much of each pool is in use."""
         pools = {name: cast("QueuePool", engine.pool) for name, engine in self.engines().items()}
         return {name: PoolUse(in_use=pool.checkedout(), most=pool.size()) for name, pool in pools.items()}
+
+    @property
+    def urls(self) -> tuple[str, str | None]:
+        """What another process needs to read the same record: `url` and `read_url`, passwords and all."""
+        return self.url.render_as_string(hide_password=False), self._read_url
 
     @contextmanager
     def read(self, *, from_replica: bool = False) -> Iterator[Session]:

@@ -18,7 +18,7 @@ from service.record.observation_columns import (
 )
 from service.record.replication_reads import with_merged
 from service.record.start_columns import StartColumns, Starts, nothing_started, read_starts
-from service.record.tables import LedgerEntry
+from service.record.tables import LedgerEntry, Observation
 
 _BOUND = 128 * 1024 * 1024
 _MOST_FOLLOWED = 2000
@@ -114,3 +114,9 @@ def _subjects_since(session: Session, question_id: UUID, position: int) -> list[
     if len(entries) > _MOST_FOLLOWED or any(kind not in _FOLLOWED | _UNTOUCHING for kind, _ in entries):
         return None
     return [UUID(subject) for subject in {subject for kind, subject in entries if kind in _FOLLOWED}]
+
+
+def has_more_than(session: Session, question_id: UUID, count: int) -> bool:
+    """Say whether a question has more observations than this, without counting the rest."""
+    query = select(col(Observation.id)).where(col(Observation.question_id) == question_id).offset(count).limit(1)
+    return session.execute(query).first() is not None

@@ -1,0 +1,40 @@
+"""What is made of a question's evidence, each from the record to the bytes that are sent."""
+
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+from service.evidence.answer import answer
+from service.evidence.drawing import Format
+from service.evidence.filters import Filters
+from service.record.database import Session
+from service.record.tables import Question
+
+
+class Work(Protocol):
+    """Makes something of what the record held about a question at a position."""
+
+    def __call__(self, session: Session, question: Question, filters: Filters, position: int, **given: Any) -> bytes:  # noqa: ANN401
+        """Give its bytes."""
+
+
+def _answer(session: Session, question: Question, filters: Filters, position: int, *, public_url: str) -> bytes:
+    return answer(session, question, filters, position, public_url=public_url).model_dump_json().encode()
+
+
+def _forest(
+    session: Session, question: Question, filters: Filters, position: int, *, outcome: str | None, kind: Format
+) -> bytes:
+    from service.evidence import drawings  # noqa: PLC0415  half a second to load, and most processes never draw
+
+    return drawings.forest_of(session, question, filters, position, outcome, kind)
+
+
+def _path(
+    session: Session, question: Question, filters: Filters, position: int, *, outcome: str | None, kind: Format
+) -> bytes:
+    from service.evidence import drawings  # noqa: PLC0415  as above
+
+    return drawings.path_of(session, question, filters, position, outcome, kind)
+
+
+WORKS: Mapping[str, Work] = {"answer": _answer, "forest": _forest, "path": _path}
