@@ -12,9 +12,11 @@ chance in at most one of 4⁶ = 4 096 pairs: of honest documents among two hundr
 marked, and each further result makes that four times rarer. A judgement, not a test: a steward looks at both.
 """
 
+import hashlib
 import json
 from collections.abc import Mapping
 from decimal import ROUND_HALF_UP, Decimal
+from functools import lru_cache
 from typing import Any, Literal
 
 from service.record.canonical import fingerprint
@@ -51,7 +53,8 @@ def print_of(stored: Mapping[str, Any]) -> str:
     measured = {name: stored[name] for name in ("batches", "trials") if name in stored}
     if _results(measured) < FEWEST_RESULTS:
         return whole
-    return fingerprint(_figures(measured))[:BEGINNING] + whole[BEGINNING:]
+    figures = hashlib.sha256(_in_order(_figures(measured)).encode()).hexdigest()
+    return figures[:BEGINNING] + whole[BEGINNING:]
 
 
 def likeness(print_: str, others: set[str]) -> Likeness:
@@ -73,46 +76,44 @@ def distinguishing(stored: Mapping[str, Any]) -> dict[str, Any]:
 
 def _figures(value: Any, name: str = "") -> Any:  # noqa: ANN401  # any JSON value
     """Keep the numbers and whose they are: rounded, rows sorted, without what is empty."""
-    kept: Any = None
-    match value:
-        case bool():
-            pass
-        case int():
-            kept = value
-        case float():
-            kept = _rounded(value, name)
-        case str() if name in _NAMES_AN_ARM_OR_METHOD:
-            kept = value
-        case dict():
-            parts = {key: _figures(each, key) for key, each in value.items()}
-            kept = {key: each for key, each in parts.items() if each is not None} or None
-        case list():
-            rows = [row for each in value if (row := _figures(each, name)) is not None]
-            kept = sorted(rows, key=_in_order) or None
-    return kept
+    kind = type(value)
+    if kind is float:
+        return _rounded(value, _step(name))
+    if kind is int or (kind is str and name in _NAMES_AN_ARM_OR_METHOD):
+        return value
+    if kind is dict:
+        parts = ((key, _figures(each, key)) for key, each in value.items())
+        return {key: each for key, each in parts if each is not None} or None
+    if kind is list:
+        rows = [row for each in value if (row := _figures(each, name)) is not None]
+        return sorted(rows, key=_in_order) or None
+    return None
 
 
-# What is sorted holds text and whole numbers only, which need no more than this to be written one way.
+# Figures are text and whole numbers only, which need no more than this to be written in one way.
 _in_order = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode
 
 
-def _rounded(value: float, name: str) -> str:
+@lru_cache(maxsize=1024)
+def _step(name: str) -> Decimal | None:
+    return next((step for ending, step in _STEPS if name.endswith(ending)), None)
+
+
+@lru_cache(maxsize=16_384)  # what instruments show is often the same
+def _rounded(value: float, step: Decimal | None) -> str:
     """Round half up, as people do on paper, so that what was rounded before comes out the same."""
-    exact = Decimal(repr(value))
-    step = next((step for ending, step in _STEPS if name.endswith(ending)), None)
+    exact = Decimal(repr(value + 0.0))  # there is no nought below nought
     if step is None:
         step = Decimal(1).scaleb(exact.adjusted() + 1 - _SIGNIFICANT) if exact else Decimal(1)
     return str((exact / step).quantize(Decimal(1), ROUND_HALF_UP) * step)
 
 
 def _results(value: Any, *, within: bool = False, name: str = "") -> int:  # noqa: ANN401  # any JSON value
-    match value:
-        case dict():
-            return sum(
-                _results(each, within=within or key in _ALL_RESULTS_WITHIN, name=key) for key, each in value.items()
-            )
-        case list():
-            return sum(_results(each, within=within, name=name) for each in value)
-        case int() | float() if not isinstance(value, bool):
-            return within or name in _RESULTS
+    kind = type(value)
+    if kind is float or kind is int:
+        return within or name in _RESULTS
+    if kind is dict:
+        return sum(_results(each, within=within or key in _ALL_RESULTS_WITHIN, name=key) for key, each in value.items())
+    if kind is list:
+        return sum(_results(each, within=within, name=name) for each in value)
     return 0

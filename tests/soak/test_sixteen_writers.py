@@ -10,6 +10,7 @@ import threading
 import time
 from collections import Counter
 
+import httpx
 import pytest
 
 from service.record import ledger
@@ -22,6 +23,7 @@ __all__ = ["serve"]
 
 pytestmark = pytest.mark.soak
 WRITERS = 16
+PATIENCE_S = 120
 SECONDS = float(os.environ.get("MANYBATCH_SOAK_SECONDS", "600"))
 REPEATED = 0.1
 """How often somebody sends the same again, as if the answer had been lost."""
@@ -40,7 +42,7 @@ class Writer(threading.Thread):
         self.started, self.seconds, self.key = [], [], 0
 
     def run(self):
-        with self.server.client() as self.client:
+        with httpx.Client(base_url=self.server.url, timeout=PATIENCE_S) as self.client:
             while time.monotonic() < self.until:
                 self.turn += 1
                 self.draw.choice(
