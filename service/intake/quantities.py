@@ -99,6 +99,20 @@ _TAKEN: Mapping[str, frozenset[str]] = {
 }
 
 
+# The units of fields as people say them, where that isn't pint's plain name.
+_SAID: Mapping[str, str] = {
+    "degree_Celsius": "°C",
+    "kilogram/meter**3": "kg/m³",
+    "gram/liter": "g/L",
+    "milliliter": "mL",
+    "kilogram": "kg",
+    "gram": "g",
+    "hour": "hours",
+    "day": "days",
+    "watt": "watts",
+}
+
+
 @cache
 def _factor(written: str, target: str) -> tuple[float, float]:
     """Scale and offset from a written unit to a target unit, by pint; affine, so two points settle it."""
@@ -139,7 +153,11 @@ class Quantity:
             raise PydanticCustomError(
                 "quantity_text",
                 "write a bare number in {unit}, or a number and a unit of {dimension} such as {units}",
-                {"unit": self.unit, "dimension": self.dimension, "units": _units_of(self.dimension)},
+                {
+                    "unit": _SAID.get(self.unit, self.unit),
+                    "dimension": self.dimension,
+                    "units": _units_of(self.dimension),
+                },
             )
         written = " ".join(match[2].lower().split())
         known = _UNITS.get(written) or _COMPUTED.get(written)
@@ -147,7 +165,7 @@ class Quantity:
             raise PydanticCustomError(
                 "quantity_unit",
                 "this unit is not known here; use a bare number in {unit}, or one of {units}",
-                {"unit": self.unit, "units": _units_of(self.dimension)},
+                {"unit": _SAID.get(self.unit, self.unit), "units": _units_of(self.dimension)},
             )
         way, dimension = known
         if dimension not in _TAKEN.get(self.dimension, {self.dimension}):

@@ -14,7 +14,10 @@ PLATO_LOW: Final = -8.0
 PLATO_HIGH: Final = 70.0
 """The highest mass percent at which the polynomial was held against a published table."""
 
-RANGE: Final = "the sucrose density formula is held to published tables up to 70 % mass, and extrapolated below water"
+RANGE: Final = (
+    "the sucrose density formula is held to published tables up to 70 % mass, and extrapolated below water. Check the "
+    "scale and the decimal point"
+)
 
 _WATER_TOP: Final = (999.83952, 16.952577, -7.9905127e-3, -46.241757e-6, 105.84601e-9, -281.03006e-12)
 _WATER_BOTTOM: Final = (1.0, 16.887236e-3)

@@ -107,7 +107,9 @@ def _plato(extract_kg: float, volume_l: float) -> float:
     per_litre = 1000.0 * extract_kg / volume_l
     if per_litre > sugar.EXTRACT_HIGH:
         raise InputError(
-            "volume_l", f"{per_litre:.0f} g of extract to the litre is more than dissolves; raise the volume."
+            "volume_l",
+            f"{per_litre:.0f} g of extract to the litre is more than dissolves, {sugar.EXTRACT_HIGH:.0f}; raise the "
+            "volume, or put less in.",
         )
     return float(sugar.plato_from_extract(per_litre))
 
