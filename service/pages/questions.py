@@ -143,6 +143,11 @@ async def list_replications(request: Request, slug: Slug, storage: Stored, after
     question, position = await storage.read(lambda session: reading.find(session, slug, EvidenceQuery()))
     answer = json.loads(await answered(request, storage, question, Filters(), position))
     lines, following = await storage.read(lambda session: reading.listed(session, question, answer, position, after))
-    shown = {"title": question.title, "slug": question.slug, "lines": lines, "following": following}
+    shown: Mapping[str, Any] = {
+        "title": question.title,
+        "slug": question.slug,
+        "lines": lines,
+        "following": following,
+    }
     headers = {"Cache-Control": REVALIDATE, **alternate(request, f"/v1/replications?question={slug}")}
     return page(request, "replications.html", headers=headers, **shown)
