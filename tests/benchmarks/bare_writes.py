@@ -10,6 +10,7 @@ import psycopg
 from fastapi import FastAPI
 from sqlalchemy import make_url
 
+WHERE = "BENCHMARKS_WRITE_TO"
 _LOCAL = threading.local()
 _TABLE = "CREATE TABLE IF NOT EXISTS bare (id TEXT PRIMARY KEY, document TEXT NOT NULL)"
 _INSERT = "INSERT INTO bare (id, document) VALUES ({0}, {0})"
@@ -25,7 +26,11 @@ def prepare(url: str) -> None:
 
 def create_app() -> FastAPI:
     """Make the server; where to write is in its environment."""
-    url = os.environ["BENCHMARKS_WRITE_TO"]
+    return writing_to(os.environ[WHERE])
+
+
+def writing_to(url: str) -> FastAPI:
+    """Make the server."""
     on_sqlite = url.startswith("sqlite")
     statement = _INSERT.format("?" if on_sqlite else "%s")
     one_writer = threading.Lock()

@@ -5,12 +5,18 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from tests.benchmarks import PROJECT
+import uvicorn
+
+from service.app import create_app
+from tests.benchmarks import PROJECT, bare_writes
+from tests.benchmarks.asking import settings_on
+from tests.benchmarks.drive import App
 from tests.server import free_port
 
 _PATIENCE_SECONDS = 60
@@ -25,8 +31,12 @@ class Started:
 
 
 @contextmanager
-def manybatch(url: str, *, workers: int = 1, first: str = "/health/ready") -> Iterator[Started]:
+def manybatch(url: str, *, workers: int = 1, first: str = "/health/ready", spawn: bool = True) -> Iterator[Started]:
     """Run `manybatch serve` on a record; `first` is what is asked until it answers."""
+    if not spawn:
+        with _threaded(create_app(settings_on(url))) as started:
+            yield started
+        return
     command = [sys.executable, "-m", "service", "serve", "--workers", str(workers)]
     given = {"DATABASE_URL": url, "RATE_LIMITS": "off", "LOG_LEVEL": "error"}
     with _running(command, {f"MANYBATCH_{name}": value for name, value in given.items()}, first) as started:
@@ -34,12 +44,32 @@ def manybatch(url: str, *, workers: int = 1, first: str = "/health/ready") -> It
 
 
 @contextmanager
-def bare_writer(url: str, *, workers: int = 1) -> Iterator[Started]:
+def bare_writer(url: str, *, workers: int = 1, spawn: bool = True) -> Iterator[Started]:
     """Run a server that inserts what it is sent into a table of its own, and commits."""
+    if not spawn:
+        with _threaded(bare_writes.writing_to(url)) as started:
+            yield started
+        return
     command = [sys.executable, "-m", "uvicorn", "tests.benchmarks.bare_writes:create_app", "--factory"]
     options = ["--workers", str(workers), "--no-access-log", "--log-level", "error", "--no-server-header"]
-    with _running([*command, *options], {"BENCHMARKS_WRITE_TO": url}, "/ready") as started:
+    with _running([*command, *options], {bare_writes.WHERE: url}, "/ready") as started:
         yield started
+
+
+@contextmanager
+def _threaded(app: App) -> Iterator[Started]:
+    """Serve from a thread of this process: quick to start, and good for nothing but trying the benchmarks."""
+    server = uvicorn.Server(uvicorn.Config(app, port=free_port(), log_config=None, access_log=False))
+    thread = threading.Thread(target=server.run)
+    begun = time.perf_counter()
+    thread.start()
+    while not server.started and thread.is_alive():
+        time.sleep(0.005)
+    try:
+        yield Started(server.config.port, time.perf_counter() - begun)
+    finally:
+        server.should_exit = True
+        thread.join(_PATIENCE_SECONDS)
 
 
 @contextmanager

@@ -12,6 +12,10 @@ class Sizes:
     values: int = 1_000_000
     rows: int = 100_000
     replications: int = 100
+    warming: int = 10
+    """Replications of the small question that everything is done once with."""
+    times: int = 5
+    """How often something is done that is slow and can't be done again in the same process."""
     growth: tuple[int, ...] = (10, 100, 1000, 10_000, 100_000)
     exports: tuple[int, ...] = (100, 10_000)
     questions: int = 10_000
@@ -32,14 +36,16 @@ class Sizes:
 FULL = Sizes()
 TINY = Sizes(
     households=(10, 20),
-    left_out=10,
+    left_out=4,
     values=100,
     rows=50,
-    replications=6,
-    growth=(3, 6),
-    exports=(6,),
-    questions=4,
-    loaded=6,
+    replications=3,
+    warming=2,
+    times=1,
+    growth=(3,),
+    exports=(3,),
+    questions=2,
+    loaded=3,
     clients=2,
     calculators=2,
     workers=(1,),

@@ -73,7 +73,7 @@ class Workshop:
         """Make a record and load it as a host would."""
         self.tell(f"loading {count} replications")
         token = ask(url, {ASKED: primary, WARMING: primary})
-        self._loaded(url, WARMING, 5, seed=2)
+        self._loaded(url, WARMING, self.sizes.warming, seed=2)
         loaded = self._loaded(url, ASKED, count)
         return Record(url, ASKED, count, token, loaded["seconds"], loaded["peak_mb"])
 
@@ -85,7 +85,7 @@ class Workshop:
             slugs = [f"question-{number}" for number in range(count)]
             self.tell(f"asking {count} questions")
             token = ask(url, dict.fromkeys((*slugs, WARMING), "perceivable_difference"))
-            self._loaded(url, WARMING, 5, seed=2)
+            self._loaded(url, WARMING, self.sizes.warming, seed=2)
             file = self.folder / "many.jsonl"
             documents = (each | {"question": slug} for slug, each in zip(slugs, replications("", count), strict=True))
             write_file(file, documents)
@@ -100,12 +100,12 @@ class Workshop:
             write_file(file, replications(slug, count, seed))
         return self.inside("load", url=url, file=str(file))
 
-    def inside(self, name: str, **given: Any) -> dict[str, Any]:
+    def inside(self, work: str, **given: Any) -> dict[str, Any]:
         """Do one of the works of `inside`, in a process of its own so that its memory is its own."""
         if not self.sizes.spawn:
-            return inside.do(name, given)
-        command = [sys.executable, "-m", "tests.benchmarks.inside", name, json.dumps(given)]
+            return inside.do(work, given)
+        command = [sys.executable, "-m", "tests.benchmarks.inside", work, json.dumps(given)]
         done = subprocess.run(command, cwd=PROJECT, capture_output=True, text=True, check=False)
         if done.returncode:
-            raise RuntimeError(f"{name} failed: {done.stderr[-3000:]}")
+            raise RuntimeError(f"{work} failed: {done.stderr[-3000:]}")
         return json.loads(done.stdout.splitlines()[-1])

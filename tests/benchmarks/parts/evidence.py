@@ -13,7 +13,6 @@ from tests.benchmarks.inside import KEPT, service
 from tests.benchmarks.rows import Row, at_least, at_most, milliseconds
 from tests.benchmarks.workshop import Record, Workshop
 
-_COLD = 5
 DRAWINGS = ("forest.svg", "forest.png", "path.svg", "path.png")
 PRIMARIES: dict[Primary, str] = {"perceivable_difference": "tasted", "final_sg": "measured"}
 
@@ -23,18 +22,18 @@ def measure(shop: Workshop) -> Iterator[Row]:
     for primary, name in PRIMARIES.items():
         record = shop.record(count, primary)
         what = f"{count} {name} replications"
-        cold = asyncio.run(_cold(record))
+        cold = asyncio.run(_cold(record, shop.sizes.times))
         yield milliseconds(f"{what}, answer made from SQLite", cold, at_most(40))
         yield from asyncio.run(_kept(record, what, shop.sizes.seconds))
     yield from asyncio.run(_drawn(record, what))
 
 
-async def _cold(record: Record) -> float:
+async def _cold(record: Record, times: int) -> float:
     """Ask processes, as it were, that haven't been asked before: nothing is kept but connections."""
     call = Call("GET", f"/v1/questions/{record.slug}/evidence")
     settings = settings_on(record.url)
     took = []
-    for _ in range(_COLD):
+    for _ in range(times):
         async with running(create_app(settings, Database(record.url, pool_size=settings.threads))) as app:
             await asked(app, Call("GET", f"/v1/questions/{WARMING}/evidence"))
             took.append(await timed(app, call))

@@ -61,7 +61,7 @@ def _meanwhile(shop: Workshop, record: Record) -> Iterator[Row]:
     """Ask a calculator over a socket, while nothing else happens and while the largest answer is made."""
     calculator = named("proofing/dilution")
     asked = itertools.cycle([request("POST", path(calculator), body) for body in bodies(calculator, 2000)])
-    with manybatch(record.url) as server:
+    with manybatch(record.url, spawn=shop.sizes.spawn) as server:
         still, busy = asyncio.run(_both(server.port, record, asked, shop.sizes.under_load))
     ratio = busy.percentile(99) / still.percentile(99)
     note = (
@@ -84,8 +84,8 @@ async def _both(port: int, record: Record, asked: Iterator[bytes], seconds: floa
 async def _pool(port: int, record: Record, seconds: float) -> None:
     """Ask for one state of the record after another, none of which was asked for before."""
     enough = after(seconds)
-    positions = itertools.count(record.replications, -1)
     async with connected(port) as connection:
-        while not enough():
-            path = f"/v1/questions/{record.slug}/evidence?as_of={next(positions)}"
-            await connection.send(request("GET", path))
+        for position in range(record.replications, record.replications // 2, -1):
+            if enough():
+                break
+            await connection.send(request("GET", f"/v1/questions/{record.slug}/evidence?as_of={position}"))

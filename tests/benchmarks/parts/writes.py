@@ -17,10 +17,11 @@ _WARM_UP_SECONDS = 0.5
 
 
 def measure(shop: Workshop) -> Iterator[Row]:
+    spawn = shop.sizes.spawn
     for name, url in _records(shop):
         token = ask(url, {ASKED: "perceivable_difference"})
         prepare(url)
-        documents = itertools.cycle(list(replications(ASKED, 20_000 if shop.sizes.spawn else 50)))
+        documents = itertools.cycle(list(replications(ASKED, 20_000 if spawn else 50)))
         ours = (
             request("POST", "/v1/replications", each, authorization=f"Bearer {token}", idempotency_key=uuid.uuid4().hex)
             for each in documents
@@ -30,9 +31,9 @@ def measure(shop: Workshop) -> Iterator[Row]:
             clients = shop.sizes.clients
             what = f"submissions on {name}, {workers} worker{'s' if workers > 1 else ''}, {clients} clients"
             shop.tell(what)
-            with bare_writer(url, workers=workers) as server:
+            with bare_writer(url, workers=workers, spawn=spawn) as server:
                 plain = asyncio.run(_driven(server.port, bare, clients, shop.sizes.under_load))
-            with manybatch(url, workers=workers) as server:
+            with manybatch(url, workers=workers, spawn=spawn) as server:
                 mine = asyncio.run(_driven(server.port, ours, clients, shop.sizes.under_load))
             ratio = mine.per_second / plain.per_second
             note = f"{mine.per_second:.0f}/s to {plain.per_second:.0f}/s"
