@@ -10,15 +10,15 @@ from urllib.parse import urlencode
 from anyio import CapacityLimiter
 from anyio.to_thread import run_sync
 from fastapi import APIRouter, Request
-from pydantic import ValidationError
 from starlette.responses import Response
 
 from service.api.calculators.catalogue import CALCULATORS
 from service.api.calculators.faults import problem_of
 from service.api.calculators.registry import Calculator
-from service.api.problems import Fault, Problem, from_validation
+from service.api.problems import Fault, Problem
 from service.pages.forms import Form
 from service.pages.layout import alternate, page
+from service.pages.received import read_as
 from service.pages.results import Laid, laid_out
 from service.pages.typed import typed_of
 from service.science.errors import InputError
@@ -140,11 +140,7 @@ async def _asked(calculator: Calculator, typed: Mapping[str, str], blank_rows: i
 
 
 def _calculate(calculator: Calculator, document: Mapping[str, Any]) -> bytes:
-    try:
-        inputs = calculator.inputs.model_validate(document)
-    except ValidationError as error:
-        faults = error.errors(include_url=False, include_context=False, include_input=False)
-        raise from_validation([{**fault, "loc": ("body", *fault["loc"])} for fault in faults]) from None
+    inputs = read_as(calculator.inputs, document)
     try:
         return calculator.answer(inputs)
     except InputError as error:

@@ -170,6 +170,11 @@ class Form:
         """Write what is said of a place."""
         return _hint(self.schema, self.schema.at(name) or {})
 
+    def unshown_beside(self, *known: str) -> list[tuple[str, str]]:
+        """List what was written down and has no field, to be carried along; `known` are places shown in another way."""
+        left = [(name, text) for name, text in self.typed.items() if text and name not in self.placed]
+        return [(name, text) for name, text in left if name.partition(".")[0] not in known]
+
     @property
     def unplaced(self) -> list[tuple[str, str]]:
         """What is wrong somewhere that the form doesn't show, or with the whole."""

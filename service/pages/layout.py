@@ -121,6 +121,7 @@ def refusal(request: Request, problem: Problem, request_id: str) -> Response:
         "detail": problem.detail,
         "faults": problem.faults,
         "request_id": request_id,
+        "wait": (problem.headers or {}).get("Retry-After", ""),
     }
     headers = {**(SECRET if is_secret(request) else PRIVATE), **(problem.headers or {})}
     return page(request, "refusal.html", status=problem.status_code, headers=headers, **shown)

@@ -10,6 +10,7 @@ from service.api.problems import Problem
 from service.pages.sessions import Visitor, refuse_other_origins, refuse_without_mark, visitor_of
 
 _MOST_FIELDS = 3000
+_LONGEST_KEY = 64
 _URLENCODED = "application/x-www-form-urlencoded"
 _MULTIPART = "multipart/form-data"
 
@@ -65,3 +66,11 @@ async def signed_in_form(request: Request, fields: Form) -> tuple[Visitor, Sent]
 
 
 Signed = Annotated[tuple[Visitor, Sent], Depends(signed_in_form)]
+
+
+def key_of(fields: Sent) -> str:
+    """Find the key by which a form's write is done once, however often it is sent."""
+    key = fields.get("key", "")
+    if not key.isascii() or not key.isprintable() or not 1 <= len(key) <= _LONGEST_KEY:
+        raise Problem("malformed-request", "this form is incomplete; open its page again and send it from there")
+    return key

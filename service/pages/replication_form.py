@@ -14,7 +14,7 @@ from service.intake.documents import (
     Package,
     ProtocolDocument,
     QuestionDocument,
-    ReplicationDocument,
+    Revision,
     Spirit,
 )
 from service.intake.lookup import named_fields
@@ -113,9 +113,7 @@ def _held(each: HeldConstant) -> str | None:
 
 def laid_out(question: QuestionDocument, protocol: ProtocolDocument, version: int, typed: Typed) -> Laid:
     """Lay the form out with what was typed; nothing typed is the empty form."""
-    return Laid(
-        Form.over(ReplicationDocument, {**_empty(question, protocol, version), **typed}), question, protocol, version
-    )
+    return Laid(Form.over(Revision, {**_empty(question, protocol, version), **typed}), question, protocol, version)
 
 
 def _empty(question: QuestionDocument, protocol: ProtocolDocument, version: int) -> dict[str, str]:

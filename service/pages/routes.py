@@ -1,12 +1,16 @@
 """Every page, in the order in which addresses are tried."""
 
 from service.pages import (
+    account,
     assets,
     calculators,
+    going_on,
     guides,
+    impressions,
     pour,
     questions,
     replications,
+    review,
     sealed_trials,
     submitting,
     take_part,
@@ -20,6 +24,10 @@ ROUTERS = (
     guides.router,
     take_part.router,
     submitting.router,
+    review.router,
+    going_on.router,
+    account.router,
+    impressions.router,
     sealed_trials.router,
     taste.router,
     pour.router,

@@ -7,10 +7,9 @@ from uuid import UUID
 import segno
 from fastapi import APIRouter, Request
 from markupsafe import Markup
-from pydantic import ValidationError
 from starlette.responses import Response
 
-from service.api.problems import Fault, Problem, from_validation
+from service.api.problems import Fault, Problem
 from service.api.refusals import from_intake
 from service.api.security import hashed, new_secret
 from service.api.storage import Stored
@@ -26,6 +25,7 @@ from service.intake.trial_results import sealed_trials_shown
 from service.pages.forms import Form
 from service.pages.layout import PRIVATE, SECRET, page, see_other
 from service.pages.posted import Signed
+from service.pages.received import read_as
 from service.pages.sessions import Present, Visitor
 from service.pages.take_part import somebody
 from service.pages.typed import Typed, typed_of
@@ -105,7 +105,7 @@ async def open_own(request: Request, replication_id: UUID, storage: Stored, sign
     own = await storage.read(lambda session: _own(session, visitor, replication_id))
     form = Form.over(TrialOpening, fields)
     try:
-        opening = _read(form)
+        opening = read_as(TrialOpening, form.document())
         helper, secrets = new_secret(), [new_secret() for _ in opening.tasters]
 
         def draw(session: "Session") -> Opened:
@@ -136,14 +136,6 @@ async def open_own(request: Request, replication_id: UUID, storage: Stored, sign
         ],
     }
     return page(request, "links.html", headers=SECRET, **shown)
-
-
-def _read(form: Form) -> TrialOpening:
-    try:
-        return TrialOpening.model_validate(form.document())
-    except ValidationError as error:
-        faults = error.errors(include_url=False, include_context=False, include_input=False)
-        raise from_validation([{**fault, "loc": ("body", *fault["loc"])} for fault in faults]) from None
 
 
 def _link(request: Request, whose: str, path: str) -> Link:

@@ -104,15 +104,6 @@ def refuse_other_origins(request: Request) -> None:
         raise Problem("not-yours", "this form was sent from another site; open it here and send it again")
 
 
-def _from_here(request: Request) -> bool:
-    """Whether a browser says that the form was ours; what isn't a browser may say nothing."""
-    site = request.headers.get("sec-fetch-site")
-    if site is not None:
-        return site in {"same-origin", "none"}
-    origin = request.headers.get("origin")
-    return origin is None or _is_ours(request, origin)
-
-
 def _is_ours(request: Request, origin: str) -> bool:
     public = urlsplit(request.app.state.settings.public_url)
     return urlsplit(origin).netloc in {request.headers.get("host", ""), public.netloc or None}

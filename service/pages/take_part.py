@@ -4,10 +4,9 @@ import re
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Query, Request
-from pydantic import ValidationError
 from starlette.responses import Response
 
-from service.api.problems import Problem, from_validation
+from service.api.problems import Problem
 from service.api.security import hashed, new_secret
 from service.api.storage import Stored
 from service.intake.documents import NewContributor
@@ -15,6 +14,7 @@ from service.pages.forms import Form
 from service.pages.layout import PRIVATE, page, see_other
 from service.pages.posted import Form as PostedForm
 from service.pages.posted import Signed
+from service.pages.received import read_as
 from service.pages.sessions import Present, Visitor, caller_of, sign_in, sign_out
 from service.record import contributors, questions, replication_reads
 
@@ -88,10 +88,8 @@ async def begin(request: Request, storage: Stored, fields: PostedForm) -> Respon
     """Make a contributor, sign them in, and show their token this once."""
     form = Form.over(NewContributor, {"display_name": fields.get("display_name", "")})
     try:
-        given = NewContributor.model_validate(form.document())
-    except ValidationError as error:
-        faults = error.errors(include_url=False, include_context=False, include_input=False)
-        problem = from_validation([{**fault, "loc": ("body", *fault["loc"])} for fault in faults])
+        given = read_as(NewContributor, form.document())
+    except Problem as problem:
         form.refuse(problem.faults)
         return _begin(request, back=_inside(fields.get("back", _HOME)), form=form, status=422)
     token = new_secret()

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from fastapi import APIRouter, Request
-from pydantic import ValidationError
 from starlette.responses import Response
 
-from service.api.problems import Problem, from_validation
+from service.api.problems import Problem
 from service.api.refusals import from_intake
 from service.api.storage import Stored
 from service.api.trial_links import settled
@@ -21,6 +20,7 @@ from service.intake.trial_answering import answer, turn
 from service.intake.trial_results import trial_shown
 from service.pages.layout import PRIVATE, page, see_other
 from service.pages.posted import pairs
+from service.pages.received import read_as
 from service.pages.secret_links import door_page, enter, home_of, link_hash, mark_of, require_mark, secret_of
 from service.record import trials
 
@@ -136,10 +136,6 @@ def _read(sent: dict[str, list[str]]) -> TasterAnswer:
     ticked = {name.removeprefix(start): values for name, values in sent.items() if name.startswith(start) and values}
     if ticked:
         given["descriptors"] = ticked
-    try:
-        return TasterAnswer.model_validate(given)
-    except ValidationError as error:
-        if not sent["chosen"]:
-            raise Problem("invalid-input", "choose a code first: guess if you can’t tell") from None
-        faults = error.errors(include_url=False, include_context=False, include_input=False)
-        raise from_validation([{**fault, "loc": ("body", *fault["loc"])} for fault in faults]) from None
+    if not sent["chosen"]:
+        raise Problem("invalid-input", "choose a code first: guess if you can’t tell")
+    return read_as(TasterAnswer, given)

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from service.api.problems import PROBLEMS
 from service.intake.flags import FLAGS
 from service.intake.outcomes import outcome_named
 from service.pages import fields, figures
@@ -146,7 +147,25 @@ def split_point(name: str | None) -> str:
     return SPLIT_POINTS[name or "recipe"]
 
 
+_ADVICE: Mapping[str, str] = {
+    "body-too-large": "What you sent is longer than is taken here. A long log of readings is better thinned.",
+    "malformed-request": "Go back, and send the form again from its page.",
+    "method-not-allowed": "This address is read, and takes no form.",
+    "not-signed-in": "For this page somebody has to be signed in.",
+    "not-yours": "Only its owner may do this. If it is yours, sign in as the one who began it.",
+    "stale-revision": "Open its page again, and make your change on what stands there now.",
+    "too-many-requests": "Too much was asked for from here in a short while.",
+    "unavailable": "The record is busy or being looked after. What you typed is still on the page before.",
+}
+
+
+def advice(slug: str) -> str:
+    """Say what somebody at a browser can do about a problem; its own explanation is for programs."""
+    return _ADVICE.get(slug) or PROBLEMS[slug].explanation
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = {
+    "advice": advice,
     "certainty": certainty,
     "chance": figures.chance_of,
     "choice": choice,

@@ -55,14 +55,36 @@ ROWS = [
     PageRow("POST", "/take-part/begin", *ANYBODY, body="name"),
     PageRow("GET", "/questions/{slug}/take-part", *ANYBODY),
     PageRow("POST", "/questions/{slug}/take-part", *ANYBODY, body="plan"),
+    PageRow("GET", "/questions/{slug}/impression", *ANYBODY),
+    PageRow("POST", "/questions/{slug}/impression", 401, 303, 303, 303, "impression", unmarked=403),
+    PageRow("GET", "/take-part/account", 401, 200, 200, 200),
+    PageRow("POST", "/take-part/account/join-code", 401, 200, 200, 200, "nothing", unmarked=403),
+    PageRow("POST", "/take-part/account/join", 401, 422, 422, 422, "code", unmarked=403),
+    PageRow("POST", "/take-part/account/token", 401, 200, 200, 200, "nothing", unmarked=403),
+    PageRow("POST", "/take-part/account/erase", 401, 303, 303, 303, "sure", unmarked=403),
     PageRow("GET", "/take-part/document", *ANYBODY),
     PageRow("POST", "/take-part/document", *ANYBODY, body="document"),
     PageRow("POST", "/take-part/confirm", 401, 303, 303, 303, "confirmed", unmarked=403),
     PageRow("POST", "/take-part/confirm", 401, 404, 303, 404, "results", "registered", unmarked=403),
-    PageRow("GET", "/take-part/replications/{replication_id}", 401, 403, 409, 403),
+    PageRow("POST", "/take-part/confirm", 401, 403, 303, 403, "amended", unmarked=403),
+    PageRow("GET", "/take-part/replications/{replication_id}", 401, 403, 200, 403),
     PageRow("GET", "/take-part/replications/{replication_id}", 401, 404, 200, 404, state="registered"),
     PageRow("POST", "/take-part/replications/{replication_id}", 401, 403, 422, 403, "plan", unmarked=403),
     PageRow("POST", "/take-part/replications/{replication_id}", 401, 404, 200, 404, "plan", "registered", unmarked=403),
+    PageRow("GET", "/take-part/replications/{replication_id}/document", 401, 403, 200, 403),
+    PageRow("GET", "/take-part/replications/{replication_id}/document", 401, 404, 200, 404, state="registered"),
+    PageRow("POST", "/take-part/replications/{replication_id}/document", 401, 403, 200, 403, "amended", unmarked=403),
+    PageRow(
+        *("POST", "/take-part/replications/{replication_id}/document", 401, 404, 200, 404, "results", "registered"),
+        unmarked=403,
+    ),
+    PageRow("GET", "/take-part/replications/{replication_id}/withdraw", 401, 403, 200, 403),
+    PageRow("GET", "/take-part/replications/{replication_id}/withdraw", 401, 404, 200, 404, state="registered"),
+    PageRow("POST", "/take-part/replications/{replication_id}/withdraw", 401, 403, 303, 403, "reason", unmarked=403),
+    PageRow(
+        *("POST", "/take-part/replications/{replication_id}/withdraw", 401, 404, 303, 404, "reason", "registered"),
+        unmarked=403,
+    ),
     PageRow("GET", "/take-part/replications/{replication_id}/trials", 401, 403, 200, 403),
     PageRow("GET", "/take-part/replications/{replication_id}/trials", 401, 404, 200, 404, state="registered"),
     PageRow("POST", "/take-part/replications/{replication_id}/trials", 401, 403, 409, 403, "opening", unmarked=403),
@@ -127,18 +149,25 @@ class Browser(World):
             "nothing": lambda: {"other": "1"},
             "token": lambda: {"token": who.token if who else "nobody's"},
             "name": lambda: {"display_name": "Cellar mouse"},
-            "plan": lambda: {"act": "register"},
+            "plan": lambda: {"act": "register", "revision": "1"},
             "document": lambda: {"document": json.dumps(replication(self.slug, (5, 12)))},
-            "confirmed": lambda: {"document": json.dumps(replication(self.slug, (5, 12))), "key": str(uuid.uuid4())},
-            "results": lambda: {
-                "document": json.dumps(replication(self.slug, (5, 12))),
-                "key": str(uuid.uuid4()),
-                "about": self.replication,
-            },
+            "confirmed": lambda: self._looked_at("submit", about=""),
+            "results": lambda: self._looked_at("report"),
+            "amended": lambda: self._looked_at("amend", reason="a jar was read again"),
+            "reason": lambda: {"category": "mixed_up", "reason": "the jars were swapped"},
+            "impression": lambda: {"leans": "neither", "key": str(uuid.uuid4())},
+            "code": lambda: {"join_code": "nobodys-own-join-code"},
+            "sure": lambda: {"sure": "yes"},
             "opening": lambda: {**OPENING, "presentations": "3", "tasters": "p1", "days": "1"},
             "ticked": lambda: {"presentation": "1", "chosen": self._code()},
         }
         return made[self.row.body]()
+
+    def _looked_at(self, intent: str, **changes: str) -> dict[str, str]:
+        """What the review of a document sends on."""
+        document, key = json.dumps(replication(self.slug, (5, 12))), str(uuid.uuid4())
+        looked_at = {"document": document, "key": key, "intent": intent, "about": self.replication, "revision": "1"}
+        return looked_at | changes
 
     def ask_page(self, role: str, mark: str | None) -> int:
         headers, address = self.headers(role), self.address(role)

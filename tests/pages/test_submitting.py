@@ -46,6 +46,11 @@ def filled(seen, **changes):
     return {**shown, **RESULT, "act": "check", **{name.replace("__", "."): value for name, value in changes.items()}}
 
 
+def kept_by(seen, **changes):
+    """What a review's button sends."""
+    return {name: value for name, value in seen.fields if name and name != "token"} | changes
+
+
 def reviewed(reader, slug, **changes):
     form = reader.page(f"/questions/{slug}/take-part")
     return reader.sent(f"/questions/{slug}/take-part", filled(form, **changes))
@@ -90,7 +95,7 @@ def test_the_report_is_the_interfaces_own(reader, slug):
 def test_what_was_confirmed_is_kept_once(reader, slug):
     mark = reader.begin()
     seen = reviewed(reader, slug)
-    fields = {"document": seen.field("document"), "key": seen.field("key"), "mark": mark}
+    fields = kept_by(seen, mark=mark)
     first, again = (reader.send("/take-part/confirm", fields) for _ in range(2))
     assert first.status_code == again.status_code == 303
     assert first.headers["location"] == again.headers["location"]
@@ -124,7 +129,7 @@ def test_what_was_reviewed_can_be_changed(reader, slug):
 def test_whoever_is_not_signed_in_can_send_with_a_token(reader, slug, village):
     person = village.person()
     seen = reviewed(reader, slug)
-    fields = {"document": seen.field("document"), "key": seen.field("key")}
+    fields = kept_by(seen)
     assert reader.send("/take-part/confirm", fields).status_code == 401
     assert reader.send("/take-part/confirm", {**fields, "token": "nobodys"}).status_code == 401
     answer = reader.send("/take-part/confirm", {**fields, "token": person.token})
@@ -136,7 +141,7 @@ def test_a_plan_is_stamped_and_its_result_reported_later(reader, slug):
     mark = reader.begin()
     plan = reader.sent(f"/questions/{slug}/take-part", {"act": "register"})
     assert "before it is stamped" in plan.text
-    fields = {"document": plan.field("document"), "key": plan.field("key"), "mark": mark}
+    fields = kept_by(plan, mark=mark)
     assert reader.send("/take-part/confirm", fields).headers["location"] == "/take-part"
     link = next(
         link["href"]
@@ -147,7 +152,7 @@ def test_a_plan_is_stamped_and_its_result_reported_later(reader, slug):
     seen = reader.sent(link, filled(form, trials__0__tasted_on="2199-01-01"))
     assert "wasn't registered" not in seen.text
     assert "provided you fixed" not in seen.text
-    fields = {"document": seen.field("document"), "key": seen.field("key"), "mark": mark, "about": seen.field("about")}
+    fields = kept_by(seen, mark=mark)
     answer = reader.send("/take-part/confirm", fields)
     assert answer.status_code == 303
     assert "registered" in reader.page(f"/questions/{slug}").text
@@ -157,7 +162,7 @@ def test_a_plan_is_stamped_and_its_result_reported_later(reader, slug):
 def test_looking_ahead_keeps_nothing(reader, slug):
     mark = reader.begin()
     plan = reader.sent(f"/questions/{slug}/take-part", {"act": "register"})
-    reader.send("/take-part/confirm", {"document": plan.field("document"), "key": plan.field("key"), "mark": mark})
+    reader.send("/take-part/confirm", kept_by(plan, mark=mark))
     link = next(
         link["href"]
         for link in reader.page("/take-part").each("a")
