@@ -47,7 +47,7 @@ def _varied(value: Any, step: int, *, whole: bool = False) -> Any:
     if isinstance(value, list):
         return [_varied(part, step) for part in value]
     if isinstance(value, float) or (isinstance(value, int) and not isinstance(value, bool) and whole):
-        return value + step if whole else value * (1.0 - 1e-9 * step)
+        return value + step % DISTINCT if whole else value * (1.0 - 1e-9 * step)
     return value
 
 
