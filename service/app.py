@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from os import environ
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -29,7 +30,7 @@ from service.api import (
     trial_links,
     trials,
 )
-from service.api.boundary import Boundary, request_id_of
+from service.api.boundary import Boundary, Refuse, as_document, request_id_of
 from service.api.calculators import doors
 from service.api.callers import Callers
 from service.api.crew import MEETING_PLACE, Crew
@@ -128,12 +129,22 @@ def _meeting_place() -> Path | None:
     return Path(given) if given else None
 
 
+def _refuse_by(api: FastAPI) -> Refuse:
+    """Refuse by a page where somebody reads, and by a problem document elsewhere; before a route was found, too."""
+
+    def refuse(scope: Any, problem: Problem) -> Response:  # noqa: ANN401  an ASGI scope is any mapping
+        request = Request({**scope, "app": api})
+        return refusal(request, problem, request_id_of(scope)) if wants_a_page(request) else as_document(scope, problem)
+
+    return refuse
+
+
 def _explain_refusals(api: FastAPI) -> None:
     """Every refusal, the framework's own too, leaves as a problem document, or as a page where somebody reads."""
+    refuse = _refuse_by(api)
 
     async def answer(request: Request, error: Exception) -> Response:
-        problem, request_id = _problem(request, error), request_id_of(request.scope)
-        return refusal(request, problem, request_id) if wants_a_page(request) else problem.response(request_id)
+        return refuse(request.scope, _problem(request, error))
 
     for kind in (HTTPException, RequestValidationError, Refused, RecordError, Exception):
         api.add_exception_handler(kind, answer)
@@ -167,5 +178,6 @@ def create_app(settings: Settings | None = None, database: Database | None = Non
     if settings.sealing_key is not None:
         database.seal_under(settings.sealing_key.get_secret_value())
     api = create_api(settings, database)
-    limited = Limited(api, Callers(settings.trusted_proxies)) if settings.rate_limits == "on" else api
-    return Boundary(limited, max_body_bytes=settings.max_body_bytes, observe=metrics_of(api).observe)
+    refuse = _refuse_by(api)
+    limited = Limited(api, Callers(settings.trusted_proxies), refuse) if settings.rate_limits == "on" else api
+    return Boundary(limited, max_body_bytes=settings.max_body_bytes, observe=metrics_of(api).observe, refuse=refuse)

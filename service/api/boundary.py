@@ -5,6 +5,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from starlette.responses import Response
 from uuid_utils import uuid7
 
 from service.api import cors
@@ -17,17 +18,33 @@ if TYPE_CHECKING:
 Observe = Callable[[str, str, int, float], None]
 """Told of each answered request: method, route template, status, seconds."""
 
+Refuse = Callable[[Any, Problem], Response]
+"""Makes the answer of a refusal from a request's scope: a document, or a page where somebody reads."""
+
 _LONGEST_DRAINED = 64 * 1024 * 1024
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _READ_HERE = frozenset({b"x-request-id", b"traceparent", b"content-length", b"access-control-request-method"})
 _NO_SNIFFING = (b"x-content-type-options", b"nosniff")
 
 
+def request_id_of(scope: Any) -> str:  # noqa: ANN401  an ASGI scope is any mapping
+    """The id of the request that a scope belongs to."""
+    return str(scope.get("request_id", "unknown"))
+
+
+def as_document(scope: Any, problem: Problem) -> Response:  # noqa: ANN401  an ASGI scope is any mapping
+    """Refuse by the problem document."""
+    return problem.response(request_id_of(scope))
+
+
 class Boundary:
     """Plain ASGI: request ids, body limits, HEAD, CORS, the log line, and the last catch for what nobody caught."""
 
-    def __init__(self, app: "ASGIApp", *, max_body_bytes: int, observe: Observe | None = None) -> None:
+    def __init__(
+        self, app: "ASGIApp", *, max_body_bytes: int, observe: Observe | None = None, refuse: Refuse = as_document
+    ) -> None:
         self.app = app
+        self.refuse = refuse
         self.observe = observe
         self.max_body_bytes = max_body_bytes
 
@@ -55,6 +72,7 @@ class _Exchange:
         self.request_id = given if _REQUEST_ID.fullmatch(given) else str(uuid7())
         self.app = boundary.app
         self.observe = boundary.observe
+        self.refuse = boundary.refuse
         self.limit = boundary.limit(scope["path"])
         self.announced = _content_length(headers.get(b"content-length", "0"))
         self.is_head = scope["method"] == "HEAD"
@@ -83,7 +101,7 @@ class _Exchange:
         except Exception as error:  # noqa: BLE001  the last catch: a caller gets a problem document, never a stack trace
             log_failure(self.scope, error)
             if not self.status:
-                await Problem("internal-error").response(self.request_id)(self.scope, self.receive, self.answer)
+                await self.refuse(self.scope, Problem("internal-error"))(self.scope, self.receive, self.answer)
         finally:
             seconds = time.perf_counter() - self.started_at
             log_request(self.scope, self.status, seconds)
@@ -111,7 +129,7 @@ class _Exchange:
                     break
                 drained += len(message.get("body", b""))
         problem = Problem("body-too-large", f"at most {self.limit} bytes are taken here")
-        await problem.response(self.request_id)(self.scope, self.receive, self.answer)
+        await self.refuse(self.scope, problem)(self.scope, self.receive, self.answer)
 
     async def answer(self, message: "Message") -> None:
         if message["type"] == "http.response.start":
@@ -133,8 +151,3 @@ class _TooLargeError(Exception):
 
 def _content_length(text: str) -> int:
     return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else 0
-
-
-def request_id_of(scope: Any) -> str:  # noqa: ANN401  an ASGI scope is any mapping
-    """The id of the request that a scope belongs to."""
-    return str(scope.get("request_id", "unknown"))

@@ -14,7 +14,7 @@ from limits import RateLimitItemPerSecond
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 
-from service.api.boundary import request_id_of
+from service.api.boundary import Refuse, as_document
 from service.api.callers import Callers
 from service.api.problems import Problem
 
@@ -184,9 +184,10 @@ class Account:
 class Limited:
     """Plain ASGI: refuses who asks too much, and tells everybody how much is left."""
 
-    def __init__(self, app: "ASGIApp", callers: Callers) -> None:
+    def __init__(self, app: "ASGIApp", callers: Callers, refuse: Refuse = as_document) -> None:
         self._app = app
         self._callers = callers
+        self._refuse = refuse
         self._limits = Limits()
 
     async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
@@ -202,7 +203,7 @@ class Limited:
             try:
                 account.charge(policy, cost=1 + length // _BYTES_PER_UNIT)
             except Problem as problem:
-                await problem.response(request_id_of(scope))(scope, receive, tell)
+                await self._refuse(scope, problem)(scope, receive, tell)
                 return
         await self._app(scope, receive, tell)
 

@@ -4,9 +4,13 @@ from pathlib import Path
 import pytest
 
 import service.pages
+from service.api import limits
+from service.api.limits import Policy
 from service.api.problems import PROBLEMS
 from service.pages.guides import NOTES, guides
-from tests.pages.reader import BROWSER
+from service.record import ledger
+from service.record.errors import Unavailable
+from tests.pages.reader import BROWSER, Reader, Seen
 
 PAGES = Path(service.pages.__file__).parent
 JSON_PATHS = ["/v1/nothing", "/v1/questions/none", "/health/none", "/openapi.json/x"]
@@ -91,3 +95,47 @@ def test_files_are_kept_under_an_address_that_changes_with_them(reader):
     assert "immutable" in answer.headers["cache-control"]
     assert reader.client.get("/static/000000000000/pages.css").status_code == 404
     assert reader.client.get(f"{address}/../layout.py", headers=BROWSER).status_code == 404
+
+
+def test_what_is_too_long_is_refused_on_a_page(sqlite, join):
+    reader = Reader(join(sqlite, max_body_bytes=2000))
+    seen = reader.sent("/take-part/document", {"document": "x" * 3000}, 413)
+    assert "longer than is taken here" in seen.text
+    assert "2000 bytes" in seen.text
+    answer = reader.client.post("/v1/replications/check", content="x" * 3000, headers=BROWSER)
+    assert answer.status_code == 413
+    assert answer.headers["content-type"] == "application/problem+json"
+
+
+def test_who_asks_too_often_is_told_on_a_page_when_to_come_back(sqlite, join, monkeypatch):
+    monkeypatch.setattr(limits, "READS", Policy("reads", 1, 60, exact=False))
+    reader = Reader(join(sqlite, rate_limits="on"))
+    assert reader.get("/method").status_code == 200
+    answer = reader.get("/method")
+    assert answer.status_code == 429
+    assert f"Try again in {answer.headers['retry-after']} seconds" in Seen(answer.text).text
+    assert answer.headers["ratelimit"]
+    assert reader.client.get("/method", headers={"Accept": "*/*"}).headers["content-type"].startswith("application")
+
+
+def test_a_record_that_is_away_is_said_on_a_page(reader, monkeypatch):
+    def away(*_, **__):
+        raise Unavailable("away")
+
+    monkeypatch.setattr(ledger, "head", away)
+    answer = reader.get("/")
+    assert answer.status_code == 503
+    assert f"Try again in {answer.headers['retry-after']} seconds" in Seen(answer.text).text
+    assert "no-store" in answer.headers["cache-control"]
+
+
+def test_what_breaks_is_said_on_a_page_without_its_innards(reader, monkeypatch):
+    def broken(*_, **__):
+        raise RuntimeError("innards")
+
+    monkeypatch.setattr(ledger, "head", broken)
+    answer = reader.get("/")
+    assert answer.status_code == 500
+    assert "innards" not in answer.text
+    assert answer.headers["x-request-id"] in Seen(answer.text).text
+    assert "default-src 'self'" in answer.headers["content-security-policy"]
