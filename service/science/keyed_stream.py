@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hmac
 import string
+import struct
 from typing import TYPE_CHECKING, TypeVar
 
 from service.science.errors import InputError
@@ -13,8 +14,9 @@ if TYPE_CHECKING:
 
 SEED_BYTES = 32
 
-_WORD_BYTES = 8
-_WORDS = 2 ** (8 * _WORD_BYTES)
+_WORDS = 2**64
+_AS_WORDS = struct.Struct(">4Q").unpack
+"""A block of 32 bytes as four whole numbers, each below `_WORDS`."""
 
 Item = TypeVar("Item")
 
@@ -85,5 +87,4 @@ def _words(seed: bytes, label: bytes) -> Iterator[int]:
     while True:
         block = hmac.digest(seed, label + b"\x00" + counter.to_bytes(8, "big"), "sha256")
         counter += 1
-        for start in range(0, len(block), _WORD_BYTES):
-            yield int.from_bytes(block[start : start + _WORD_BYTES], "big")
+        yield from _AS_WORDS(block)

@@ -124,6 +124,10 @@ class ServingPlanResult(Result):
     )
 
 
+_AT_ONCE = 50
+"""Presentations that are drawn in a millisecond or two."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Set:
     presentation: int
@@ -208,6 +212,6 @@ SERVING_CALCULATORS = (
             "abv_percent": 20,
         },
         cautions=(DRINKING,),
-        heavy=True,
+        heavy=lambda inputs: inputs.presentations * inputs.tasters > _AT_ONCE,
     ),
 )
