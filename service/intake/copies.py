@@ -53,7 +53,7 @@ def print_of(stored: Mapping[str, Any]) -> str:
     measured = {name: stored[name] for name in ("batches", "trials") if name in stored}
     if _results(measured) < FEWEST_RESULTS:
         return whole
-    figures = hashlib.sha256(_in_order(_figures(measured)).encode()).hexdigest()
+    figures = hashlib.sha256((_figures(measured) or "").encode()).hexdigest()
     return figures[:BEGINNING] + whole[BEGINNING:]
 
 
@@ -74,24 +74,26 @@ def distinguishing(stored: Mapping[str, Any]) -> dict[str, Any]:
     return kept
 
 
-def _figures(value: Any, name: str = "") -> Any:  # noqa: ANN401  # any JSON value
-    """Keep the numbers and whose they are: rounded, rows sorted, without what is empty."""
+def _figures(value: Any, name: str = "") -> str | None:  # noqa: ANN401  # any JSON value
+    """Write the numbers and whose they are as JSON: rounded, rows and keys sorted, without what is empty."""
     kind = type(value)
     if kind is float:
-        return _rounded(value, _step(name))
-    if kind is int or (kind is str and name in _NAMES_AN_ARM_OR_METHOD):
-        return value
+        return f'"{_rounded(value, _step(name))}"'
+    if kind is int:
+        return repr(value)
+    if kind is str:
+        return _quoted(value) if name in _NAMES_AN_ARM_OR_METHOD else None
     if kind is dict:
-        parts = ((key, _figures(each, key)) for key, each in value.items())
-        return {key: each for key, each in parts if each is not None} or None
+        parts = ((key, _figures(value[key], key)) for key in sorted(value))
+        written = [f"{_quoted(key)}:{part}" for key, part in parts if part is not None]
+        return f"{{{','.join(written)}}}" if written else None
     if kind is list:
         rows = [row for each in value if (row := _figures(each, name)) is not None]
-        return sorted(rows, key=_in_order) or None
+        return f"[{','.join(sorted(rows))}]" if rows else None
     return None
 
 
-# Figures are text and whole numbers only, which need no more than this to be written in one way.
-_in_order = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode
+_quoted = lru_cache(maxsize=1024)(json.JSONEncoder(ensure_ascii=False).encode)
 
 
 @lru_cache(maxsize=1024)
