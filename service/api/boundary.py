@@ -22,6 +22,8 @@ Refuse = Callable[[Any, Problem], Response]
 """Makes the answer of a refusal from a request's scope: a document, or a page where somebody reads."""
 
 _LONGEST_DRAINED = 64 * 1024 * 1024
+_HUNG_UP = 499
+"""In the log and the counters, where a caller left before all of the body had come; no caller ever sees it."""
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _READ_HERE = frozenset({b"x-request-id", b"traceparent", b"content-length", b"access-control-request-method"})
 _NO_SNIFFING = (b"x-content-type-options", b"nosniff")
@@ -86,6 +88,8 @@ class _Exchange:
         self.read = 0
         self.status = 0
         self.too_large = False
+        self.whole = False
+        self.hung_up = False
         self.started_at = time.perf_counter()
 
     async def run(self) -> None:
@@ -99,7 +103,8 @@ class _Exchange:
         except _TooLargeError:
             await self.refuse_body(announced=self.read)
         except Exception as error:  # noqa: BLE001  the last catch: a caller gets a problem document, never a stack trace
-            log_failure(self.scope, error)
+            if not self.hung_up:
+                log_failure(self.scope, error)
             if not self.status:
                 await self.refuse(self.scope, Problem("internal-error"))(self.scope, self.receive, self.answer)
         finally:
@@ -112,9 +117,13 @@ class _Exchange:
         message = await self.receive()
         if message["type"] == "http.request":
             self.read += len(message.get("body", b""))
+            self.whole = not message.get("more_body", False)
             if self.read > self.limit:
                 self.too_large = True
                 raise _TooLargeError
+        elif message["type"] == "http.disconnect" and not self.whole:
+            # The rest of the body will never come: whatever becomes of the request, nobody is there to be told.
+            self.hung_up = True
         return message
 
     async def refuse_body(self, announced: int) -> None:
@@ -135,14 +144,18 @@ class _Exchange:
         if message["type"] == "http.response.start":
             if self.too_large and message["status"] != 413:
                 raise _TooLargeError
-            self.status = message["status"]
+            self.status = _HUNG_UP if self.hung_up else message["status"]
             headers = [*message.get("headers", ()), (b"x-request-id", self.request_id.encode()), _NO_SNIFFING]
             if not self.preflight:
                 headers += cors.headers_for(self.scope)
             message["headers"] = headers
         elif self.is_head and message["type"] == "http.response.body":
             message = {"type": "http.response.body", "body": b"", "more_body": message.get("more_body", False)}
-        await self.send(message)
+        try:
+            await self.send(message)
+        except Exception:
+            self.hung_up = True  # the server below us has given this connection up
+            raise
 
 
 class _TooLargeError(Exception):
