@@ -11,9 +11,9 @@ from scipy import special
 from service.science import binomial, trial_columns
 from service.science.errors import InputError
 from service.science.pooling.collapse import collapse
+from service.science.pooling.fitting import fit, refit_means
 from service.science.pooling.floor_mixture import FloorMixture
 from service.science.pooling.maximum import Top
-from service.science.pooling.profile import fit_mean, refit_mean, tau_end
 from service.science.pooling.results import NOTHING, Estimate, Withheld
 
 FloatArray = npt.NDArray[np.float64]
@@ -247,10 +247,9 @@ def _few(k: int) -> str:
 
 def _fitted(x: IntArray, n: IntArray, guess: float, level: float, *, below: bool) -> FloorModel:
     mixture = FloorMixture(collapse(x, n), guess)
-    fitted = fit_mean(mixture, drop(level))
-    top = fitted.top
-    threshold = top.log_likelihood - drop(level)
-    mean = Estimate(top.mean, fitted.low.value, fitted.high.value)
+    fitted = fit(mixture, drop(level))
+    top = fitted.mean.top
+    mean = Estimate(top.mean, fitted.mean.low.value, fitted.mean.high.value)
     boundary = _boundary(mixture, top)
     withheld: list[Withheld] = []
     spread = NO_SPREAD
@@ -266,8 +265,7 @@ def _fitted(x: IntArray, n: IntArray, guess: float, level: float, *, below: bool
     else:
         statistic = max(0.0, 2.0 * (top.log_likelihood - float(top.log_likelihoods[0])))
         p_value = 0.5 * float(special.chdtrc(1.0, statistic)) if top.tau > 0.0 else 1.0
-        low, high = (tau_end(mixture, top, threshold, side).value for side in (-1, 1))
-        spread = Spread(top.tau, low, high, max(p_value, _SMALLEST))
+        spread = Spread(top.tau, fitted.tau_low.value, fitted.tau_high.value, max(p_value, _SMALLEST))
     return FloorModel(
         FLOOR_MODEL,
         len(x),
@@ -305,12 +303,10 @@ def floor_estimates_without(
         return tuple(fit.proportion_discriminating for fit in fits)
     distinct = collapse(correct, presented)
     whole = FloorMixture(distinct, guess)
-    near = fit_mean(whole, drop(confidence))
-    estimates = []
-    for row in range(len(distinct.times)):
-        found = refit_mean(whole.without([row]), near, drop(confidence))
-        mean = _within(Estimate(found.top.mean, found.low.value, found.high.value))
-        estimates.append(discriminating(mean, guess))
+    rests = [whole.without([row]) for row in range(len(distinct.times))]
+    refits = refit_means(rests, fit(whole, drop(confidence)).mean, drop(confidence))
+    means = (_within(Estimate(each.top.mean, each.low.value, each.high.value)) for each in refits)
+    estimates = [discriminating(mean, guess) for mean in means]
     return tuple(estimates[place] for place in distinct.place.tolist())
 
 

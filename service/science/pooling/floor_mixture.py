@@ -1,10 +1,11 @@
 """The guessing-floor logit-normal mixture: no household is below guessing."""
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import optimize, special
 
 from service.science.pooling.collapse import Distinct
 from service.science.pooling.mixture import NEARLY_ZERO_TAU, REACH, Mixture, normal_moments
@@ -37,6 +38,7 @@ class FloorMixture(Mixture):
         self._know = (self.x == self.n).astype(np.float64)
         self.pooled = 0.0
         self._start = 0.0
+        self._limit: tuple[float, float] | None = None
         self.summarise()
         self._z = np.arange(-REACH, REACH + 0.25, 0.5)
 
@@ -45,6 +47,7 @@ class FloorMixture(Mixture):
         self.pooled = float(self.times @ self.x) / float(self.times @ self.n)
         share = (self.pooled - self.guess) / (1.0 - self.guess)
         self._start = float(special.logit(min(max(share, 0.01), 0.99)))
+        self._limit = None
 
     @property
     def nodes(self) -> FloatArray:
@@ -67,7 +70,11 @@ class FloorMixture(Mixture):
 
     def start(self, tau: FloatArray) -> FloatArray:
         """Guess at the best mu for each tau."""
-        return np.asarray(self._start * np.sqrt(1.0 + 0.346 * tau * tau))
+        return np.asarray(self._start * _widened(tau))
+
+    def mu_near_mean(self, mean: float, tau: FloatArray) -> FloatArray:
+        """Guess at the mu at each tau at which the mean proportion correct is this."""
+        return np.asarray(special.logit((mean - self.guess) / (1.0 - self.guess)) * _widened(tau))
 
     def log_kernel(self, nodes: FloatArray, rows: slice) -> FloatArray:
         """Compute the log-likelihood at nodes, binomial coefficients left out."""
@@ -115,25 +122,28 @@ class FloorMixture(Mixture):
             return None
         outer = 1.0 if side > 0 else 0.0
         if self._limit_value(outer) < level:
-            inner = share
-            for _ in range(60):
-                middle = 0.5 * (inner + outer)
-                inner, outer = (middle, outer) if self._limit_value(middle) >= level else (inner, middle)
-            outer = inner
+            # The logarithm is infinite at the edges, where a root-finder would lose its way.
+            outer = _root(lambda s: max(self._limit_value(s) - level, -1e3), share, outer)
         return self.guess + (1.0 - self.guess) * outer
 
     def _guess_or_know(self) -> tuple[float, float]:
         """Fit the limit of a boundless spread: every household either guesses throughout or is always right."""
+        if self._limit is None:
+            self._limit = self._fit_limit()
+        return self._limit
+
+    def _fit_limit(self) -> tuple[float, float]:
         if not self.times @ self._know:
             return 0.0, self._limit_value(0.0)
-        low, high = 0.0, 1.0
         guess = np.exp(self._log_guess)
         gain = self.times * (self._know - guess)
-        for _ in range(50):
-            middle = 0.5 * (low + high)
-            slope = np.sum(gain / np.maximum((1.0 - middle) * guess + middle * self._know, _SMALLEST))
-            low, high = (middle, high) if slope > 0.0 else (low, middle)
-        shares = (0.0, 0.5 * (low + high), 1.0)
+
+        def slope(share: float) -> float:
+            return float(np.sum(gain / np.maximum((1.0 - share) * guess + share * self._know, _SMALLEST)))
+
+        shares = [0.0, 1.0]
+        if slope(0.0) > 0.0 > slope(1.0):
+            shares.append(_root(slope, 0.0, 1.0))
         return max(((share, self._limit_value(share)) for share in shares), key=lambda pair: pair[1])
 
     def _limit_value(self, share: float) -> float:
@@ -169,3 +179,12 @@ class FloorMixture(Mixture):
             (p3 - 3.0 * p1) / squared,
             (p4 - 5.0 * p2 + 2.0 * p0) / squared,
         )
+
+
+def _widened(tau: FloatArray) -> FloatArray:
+    """Give what the logit of a mean is multiplied by where logits spread: nearly that of a normal ogive."""
+    return np.sqrt(1.0 + 0.346 * tau * tau)
+
+
+def _root(function: Callable[[float], float], one: float, other: float) -> float:
+    return float(optimize.brentq(function, one, other, xtol=1e-15, rtol=1e-15))

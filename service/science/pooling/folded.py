@@ -10,8 +10,8 @@ from scipy import optimize, special
 
 from service.science import psychometric
 from service.science.pooling.collapse import Distinct
+from service.science.pooling.fitting import MeanFit, fit, refit_means
 from service.science.pooling.mixture import REACH, Mixture, normal_moments
-from service.science.pooling.profile import MeanFit, fit_mean, refit_mean, tau_end
 from service.science.pooling.results import Estimate
 
 FloatArray = npt.NDArray[np.float64]
@@ -22,6 +22,8 @@ _FARTHEST = 20.0
 _LEGENDRE = special.roots_legendre(10)
 _LOCAL_PANELS = 9
 _NEARLY_ZERO = 1e-4
+_ROUNDS = 4
+_NOT_WEIGHED = np.zeros((5, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,20 +58,21 @@ class FoldedMixture(Mixture):
         nodes, weights = _panels(np.zeros(1), np.full(1, _FARTHEST), panels)
         self._nodes, self._node_weights = nodes.ravel(), weights.ravel()
         self._finest = 0.5 * panel
+        self._log_p, self._log_q = self._logarithms(self._nodes)
         self._start = 0.0
+        self._right: FloatArray = np.zeros(len(methods))
+        self._wrong: FloatArray = np.zeros(len(methods))
         self.summarise()
 
     def summarise(self) -> None:
         """Recompute what hangs on how often each count occurs."""
-        total, weight = 0.0, 0.0
-        for kind, method in enumerate(self.methods):
-            chosen = self.distinct.kind == kind
-            n = float(self.times[chosen] @ self.n[chosen])
-            x = float(self.times[chosen] @ self.x[chosen])
-            if n > 0.0:
-                total += n * float(psychometric.d_prime(method, (x + 0.25) / (n + 0.5)))
-                weight += n
-        self._start = max(total / weight, 0.3)
+        kinds = len(self.methods)
+        self._right = np.bincount(self.distinct.kind, self.times * self.x, kinds).astype(np.float64)
+        self._wrong = np.bincount(self.distinct.kind, self.times * (self.n - self.x), kinds).astype(np.float64)
+        served = self._right + self._wrong
+        shares = (self._right + 0.25) / (served + 0.5)
+        seen = [float(psychometric.d_prime(method, share)) for method, share in zip(self.methods, shares, strict=True)]
+        self._start = max(float(served @ seen) / float(served.sum()), 0.3)
 
     @property
     def nodes(self) -> FloatArray:
@@ -89,22 +92,35 @@ class FoldedMixture(Mixture):
         """Guess at the best mu for each tau."""
         return np.asarray(np.maximum(np.sqrt(np.maximum(self._start**2 - 0.6 * tau * tau, 0.0)), 0.3))
 
+    def mu_near_mean(self, mean: float, tau: FloatArray) -> FloatArray:
+        """Find the mu at each tau at which the mean of |d'| is this; NaN where it is larger at any mu."""
+        mu = np.sqrt(np.maximum(mean * mean - 2.0 / math.pi * tau * tau, 0.0)) + _NEARLY_ZERO
+        for _ in range(_ROUNDS):
+            value, slope, *_ = self.mean_parts(mu, tau, _NOT_WEIGHED)
+            mu = np.abs(mu + (mean - value) / slope)
+        return np.where(math.sqrt(2.0 / math.pi) * tau < mean, mu, np.nan)
+
     def log_kernel(self, nodes: FloatArray, rows: slice) -> FloatArray:
         """Compute the log-likelihood at nodes, binomial coefficients left out."""
-        smallest = np.finfo(np.float64).tiny
-        log_p = np.stack([np.log(psychometric.proportion_correct(method, nodes)) for method in self.methods])
-        wrong = np.stack([np.asarray(psychometric.proportion_wrong(method, nodes)) for method in self.methods])
-        log_q = np.log(np.maximum(wrong, smallest))
+        log_p, log_q = (self._log_p, self._log_q) if nodes is self._nodes else self._logarithms(nodes)
         kind = self.distinct.kind[rows]
         x, n = self.x[rows, None], self.n[rows, None]
         return np.asarray(x * log_p[kind] + (n - x) * log_q[kind])
 
+    def _logarithms(self, nodes: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Give the logarithms of the proportions right and wrong by each method, (methods, nodes)."""
+        right = np.stack([np.asarray(psychometric.proportion_correct(method, nodes)) for method in self.methods])
+        wrong = np.stack([np.asarray(psychometric.proportion_wrong(method, nodes)) for method in self.methods])
+        return np.log(right), np.log(np.maximum(wrong, np.finfo(np.float64).tiny))
+
     def best_without_spread(self) -> float:
         """Give the best mu at tau = 0."""
-        if self.times @ self.x == self.times @ self.n:
+        if not self._wrong.any():
             return 1.5 * _FARTHEST
+        at_zero = self._logarithms(np.zeros(1))
+        heights = self._right @ self._log_p + self._wrong @ self._log_q
+        best = int(np.argmax(np.append(self._right @ at_zero[0] + self._wrong @ at_zero[1], heights)))
         grid = np.concatenate(([0.0], self._nodes))
-        best = int(np.argmax(self.without_spread(grid)))
         low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, len(grid) - 1)])
         low = max(low, _NEARLY_ZERO)
         if self._score(low) <= 0.0:
@@ -116,14 +132,11 @@ class FoldedMixture(Mixture):
     def _score(self, d_prime: float) -> float:
         """Compute the slope of the log-likelihood in d' where all households are alike."""
         total = 0.0
-        for kind, method in enumerate(self.methods):
-            chosen = self.distinct.kind == kind
-            served = float(self.times[chosen] @ self.n[chosen])
-            right = float(self.times[chosen] @ self.x[chosen])
+        for method, right, wrong in zip(self.methods, self._right.tolist(), self._wrong.tolist(), strict=True):
             p = float(psychometric.proportion_correct(method, d_prime))
             q = max(float(psychometric.proportion_wrong(method, d_prime)), float(np.finfo(np.float64).tiny))
             slope = float(psychometric.proportion_correct_slope(method, d_prime))
-            total += (right / p - (served - right) / q) * slope
+            total += (right / p - wrong / q) * slope
         return total
 
     def limit_top(self) -> None:
@@ -219,12 +232,11 @@ def folded_model(distinct: Distinct, methods: tuple[str, ...], confidence: float
     """
     mixture = FoldedMixture(distinct, methods)
     fall = 0.5 * float(special.ndtri(0.5 + 0.5 * confidence)) ** 2
-    fitted = fit_mean(mixture, fall)
-    top = fitted.top
-    level = top.log_likelihood - fall
-    spread = Estimate(top.tau, tau_end(mixture, top, level, -1).value, tau_end(mixture, top, level, 1).value)
+    fitted = fit(mixture, fall)
+    top = fitted.mean.top
+    spread = Estimate(top.tau, fitted.tau_low.value, fitted.tau_high.value)
     without = float(top.log_likelihoods[0])
-    return FoldedModel(top.mu, top.tau, top.log_likelihood, _mean(mixture, fitted), spread, without)
+    return FoldedModel(top.mu, top.tau, top.log_likelihood, _mean(mixture, fitted.mean), spread, without)
 
 
 def folded_means_without(
@@ -242,13 +254,12 @@ def folded_means_without(
     """
     mixture = FoldedMixture(distinct, methods)
     fall = 0.5 * float(special.ndtri(0.5 + 0.5 * confidence)) ** 2
-    near = fit_mean(mixture, fall)
-    known: dict[tuple[int, ...], Estimate] = {}
-    for group in groups:
-        if group not in known:
-            rest = mixture.without(group)
-            known[group] = _mean(rest, refit_mean(rest, near, fall))
-    return [known[group] for group in groups]
+    distinct_groups = list(dict.fromkeys(groups))
+    rests = [mixture.without(group) for group in distinct_groups]
+    fits = refit_means(rests, fit(mixture, fall).mean, fall)
+    means = map(_mean, rests, fits)
+    found = dict(zip(distinct_groups, means, strict=True))
+    return [found[group] for group in groups]
 
 
 def _mean(mixture: FoldedMixture, fitted: MeanFit) -> Estimate:

@@ -14,6 +14,7 @@ from scipy import special
 from service.science.pooling.collapse import Distinct
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 _CACHED_CELLS = 4_000_000
 """Likelihood tables above this many cells are rebuilt in blocks at each use, so that memory stays O(k)."""
@@ -21,6 +22,7 @@ _CACHED_CELLS = 4_000_000
 _SMALLEST = 1e-300
 NEARLY_ZERO_TAU = 1e-3
 REACH = 9.0
+_BANDS = (1.5, 6.0)
 _ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 
 
@@ -90,6 +92,10 @@ class Mixture(ABC):
         """Guess at the best mu for each tau."""
 
     @abstractmethod
+    def mu_near_mean(self, mean: float, tau: FloatArray) -> FloatArray:
+        """Guess at the mu at each tau at which the headline mean is this; NaN where there is none."""
+
+    @abstractmethod
     def log_kernel(self, nodes: FloatArray, rows: slice) -> FloatArray:
         """Compute the log-likelihood of distinct counts at nodes, binomial coefficients left out."""
 
@@ -124,8 +130,7 @@ class Mixture(ABC):
     def mean(self, mu: FloatArray, tau: FloatArray) -> FloatArray:
         """Compute the headline mean alone at points (mu, tau)."""
         weighed = np.empty((5, len(mu)))
-        wide = np.flatnonzero(tau >= self.finest_tau)
-        if len(wide):
+        for wide in self._bands(tau):
             weighed[:, wide] = self.weigh_means(*self.weights(mu[wide], tau[wide], 5))
         narrow = np.flatnonzero(tau < self.finest_tau)
         if len(narrow):
@@ -135,21 +140,40 @@ class Mixture(ABC):
 
     def value(self, mu: FloatArray, tau: FloatArray) -> FloatArray:
         """Compute the log-likelihood alone at points (mu, tau)."""
-        return self._moments(mu, tau, 1)[0]
-
-    def line(self, mu: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Compute the log-likelihood with its first and second derivative in mu at points (mu, tau)."""
-        value, sums, _ = self._moments(mu, tau, 3)
-        s = np.maximum(tau, NEARLY_ZERO_TAU)
-        return value, sums[0] / s, sums[2] / (s * s)
+        return np.asarray(self.evaluate(mu, tau, 1)[0])
 
     def surface(self, mu: FloatArray, tau: FloatArray) -> Surface:
         """Compute the log-likelihood and the headline mean with their derivatives at points (mu, tau)."""
-        value, sums, weighed = self._moments(mu, tau, 5)
+        return Surface(*self.evaluate(mu, tau, 5))
+
+    def evaluate(self, mu: FloatArray, tau: FloatArray, orders: int, times: FloatArray | None = None) -> FloatArray:
+        """Compute the log-likelihood and its derivatives at points (mu, tau).
+
+        Parameters
+        ----------
+        mu, tau : array
+            The points.
+        orders : int
+            1 for the log-likelihood alone; 3 for it and its first and second derivative in mu; 5 for everything that a
+            `Surface` has, in its order.
+        times : array, optional
+            How often each distinct count occurs at each point, (counts, points); as in the mixture where left out.
+
+        Returns
+        -------
+        ndarray
+            Rows as asked for, a column for each point.
+
+        """
+        value, sums, weighed = self._moments(mu, tau, orders, self.times if times is None else times)
+        if orders == 1:
+            return value[None, :]
         s = np.maximum(tau, NEARLY_ZERO_TAU)
         squared = s * s
+        if orders == 3:
+            return np.stack((value, sums[0] / s, sums[2] / squared))
         first, second = sums[:2] / s, sums[2:] / squared
-        return Surface(value, *first, *second, *self.mean_parts(mu, tau, weighed))
+        return np.concatenate((value[None, :], first, second, np.stack(self.mean_parts(mu, tau, weighed))))
 
     def without(self, rows: Sequence[int]) -> Self:
         """Give the same mixture with one occurrence of each of these distinct counts left out."""
@@ -164,17 +188,18 @@ class Mixture(ABC):
     def summarise(self) -> None:
         """Recompute what hangs on how often each count occurs."""
 
-    def _moments(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _moments(
+        self, mu: FloatArray, tau: FloatArray, orders: int, times: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
         value = np.zeros(len(mu))
         sums, weighed = np.zeros((5, len(mu))), np.zeros((5, len(mu)))
-        wide = np.flatnonzero(tau >= self.finest_tau)
-        if len(wide):
+        for wide in self._bands(tau):
             weights, chosen = self.weights(mu[wide], tau[wide], orders)
             flat = weights.reshape(-1, weights.shape[-1]).T
             for rows, table in self._blocks():
                 moments = (table[:, chosen] @ flat).reshape(len(table), len(wide), orders)
-                self._add(value, sums, wide, rows, moments)
-            value[wide] += self._constant
+                _add(value, sums, wide, _part(times, rows, wide), moments)
+            value[wide] += self._constant(_part(times, slice(None), wide))
             if orders > 3:
                 weighed[:, wide] = self.weigh_means(weights, chosen)
         narrow = np.flatnonzero(tau < self.finest_tau)
@@ -185,46 +210,43 @@ class Mixture(ABC):
                 highest = log_kernel.max(axis=2)
                 local_table = np.exp(log_kernel - highest[..., None])
                 moments = np.matmul(local_table.transpose(1, 0, 2), local.transpose(0, 2, 1)).transpose(1, 0, 2)
-                self._add(value, sums, narrow, rows, moments)
-                value[narrow] += self.times[rows] @ (highest + self.log_choose[rows, None])
+                own = _part(times, rows, narrow)
+                _add(value, sums, narrow, own, moments)
+                value[narrow] += _over(own, highest + self.log_choose[rows, None])
             if orders > 3:
                 weighed[:, narrow] = self.weigh_means(local, nodes)
             alike = narrow[tau[narrow] < NEARLY_ZERO_TAU]
             if len(alike):
-                value[alike] = self.without_spread(mu[alike])
+                value[alike] = self.without_spread(mu[alike], _part(times, slice(None), alike))
         return value, sums, weighed
 
-    def without_spread(self, mu: FloatArray) -> FloatArray:
-        """Compute the log-likelihood where all households are alike."""
+    def _bands(self, tau: FloatArray) -> Iterator[IntArray]:
+        """Part points that the fixed nodes resolve by tau, so that few nodes are weighed in vain."""
+        ends = np.searchsorted((self.finest_tau, *_BANDS), tau, side="right")
+        lowest, highest = int(ends.min()), int(ends.max())
+        if lowest == highest:
+            if lowest:
+                yield np.arange(len(tau))
+            return
+        for band in range(max(lowest, 1), highest + 1):
+            points = np.flatnonzero(ends == band)
+            if len(points):
+                yield points
+
+    def without_spread(self, mu: FloatArray, times: FloatArray | None = None) -> FloatArray:
+        """Compute the log-likelihood where all households are alike; `times` as in `evaluate`."""
         nodes = np.abs(mu) if self.closed_below else mu
         total = np.zeros(len(mu))
         for rows in self._rows(len(nodes)):
-            total += self.times[rows] @ (self.log_kernel(nodes, rows) + self.log_choose[rows, None])
+            own = _part(self.times if times is None else times, rows, slice(None))
+            total += _over(own, self.log_kernel(nodes, rows) + self.log_choose[rows, None])
         return total
 
-    def _add(self, value: FloatArray, sums: FloatArray, at: npt.NDArray[np.intp], rows: slice, m: FloatArray) -> None:
-        times = self.times[rows]
-        base = np.maximum(m[..., 0], _SMALLEST)
-        value[at] += times @ np.log(base)
-        if m.shape[-1] == 1:
-            return
-        z1, z2 = m[..., 1] / base, m[..., 2] / base
-        b = z2 - 1.0
-        sums[0, at] += times @ z1
-        sums[2, at] += times @ (b - z1 * z1)
-        if m.shape[-1] == 3:
-            return
-        z3, z4 = m[..., 3] / base, m[..., 4] / base
-        sums[1, at] += times @ b
-        sums[3, at] += times @ (z3 - 3.0 * z1 - z1 * b)
-        sums[4, at] += times @ (z4 - 5.0 * z2 + 2.0 - b * b)
-
-    @property
-    def _constant(self) -> float:
+    def _constant(self, times: FloatArray) -> FloatArray:
         if self._peak is None:
             peaks = [self.log_kernel(self.nodes, rows).max(axis=1) for rows in self._rows(len(self.nodes))]
             self._peak = np.concatenate(peaks)
-        return float(self.times @ (self._peak + self.log_choose))
+        return np.asarray((self._peak + self.log_choose) @ times)
 
     def _rows(self, columns: int) -> Iterator[slice]:
         step = max(1, _CACHED_CELLS // columns)
@@ -243,6 +265,34 @@ class Mixture(ABC):
             if len(table) == len(self.x):
                 self._table, self._peak = table, peak
             yield rows, table
+
+
+def _part(times: FloatArray, rows: slice, points: IntArray | slice) -> FloatArray:
+    """Choose how often some counts occur, at some points where they differ in it."""
+    return times[rows] if times.ndim == 1 else times[rows][:, points]
+
+
+def _over(times: FloatArray, values: FloatArray) -> FloatArray:
+    """Sum values of distinct counts at points over households."""
+    return times @ values if times.ndim == 1 else np.einsum("ij,ij->j", times, values)
+
+
+def _add(value: FloatArray, sums: FloatArray, at: IntArray, times: FloatArray, m: FloatArray) -> None:
+    """Add up what households contribute to the log-likelihood and its derivatives (Fisher's identity)."""
+    base = np.maximum(m[..., 0], _SMALLEST)
+    value[at] += _over(times, np.log(base))
+    if m.shape[-1] == 1:
+        return
+    z1, z2 = m[..., 1] / base, m[..., 2] / base
+    b = z2 - 1.0
+    sums[0, at] += _over(times, z1)
+    sums[2, at] += _over(times, b - z1 * z1)
+    if m.shape[-1] == 3:
+        return
+    z3, z4 = m[..., 3] / base, m[..., 4] / base
+    sums[1, at] += _over(times, b)
+    sums[3, at] += _over(times, z3 - 3.0 * z1 - z1 * b)
+    sums[4, at] += _over(times, z4 - 5.0 * z2 + 2.0 - b * b)
 
 
 def normal_moments(z: FloatArray, weight: FloatArray, orders: int) -> FloatArray:

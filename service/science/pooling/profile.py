@@ -6,15 +6,21 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from service.science.pooling.maximum import SAME, Top, best_mu, maximise
+from service.science.pooling.maximum import SAME, Top, best_mu
 from service.science.pooling.mixture import Mixture
+from service.science.pooling.together import Search, line, surface, value
 
 FloatArray = npt.NDArray[np.float64]
 
 _MANY_HOUSEHOLDS = 300
 """From here on the likelihood is smooth enough for its ends to be sought from the top directly."""
 
+_NEAR_ENOUGH = 0.1
+_CLEAR = 1e-3
+"""How far from a guessed mu the likelihood may be carried by its derivatives, and below what it must then stay."""
+
 _ROUNDS = 5
+_HALVINGS = 60
 _ZOOMS = 18
 _POINTS = 9
 _FLAT_TAU = 0.02
@@ -31,8 +37,25 @@ class End:
     bounded: bool
 
 
-def mean_end(mixture: Mixture, top: Top, level: float, side: int) -> End:
-    """Find the largest (side 1) or smallest (side -1) headline mean among points with log-likelihood >= level.
+@dataclass(frozen=True, slots=True)
+class MeanEnd:
+    """An end of the mean; `met` is where the level was met at the mixture's own taus, None where none was looked at."""
+
+    end: End
+    met: FloatArray | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Slices:
+    """At each tau looked at, the mu on one side of the top at which the log-likelihood falls to the level."""
+
+    mu: FloatArray
+    value: FloatArray
+    bounded: npt.NDArray[np.bool_]
+
+
+def mean_end(mixture: Mixture, top: Top, level: float, side: int, near: FloatArray | None = None) -> Search[MeanEnd]:
+    """Search for the largest (side 1) or smallest (side -1) headline mean among points with log-likelihood >= level.
 
     Parameters
     ----------
@@ -44,37 +67,90 @@ def mean_end(mixture: Mixture, top: Top, level: float, side: int) -> End:
         The log-likelihood at the interval's ends.
     side : int
         1 for the upper end, -1 for the lower.
+    near : array, optional
+        Where the level is met at the mixture's own taus by one little different; NaN where that isn't known.
 
     """
-    if mixture.times.sum() >= _MANY_HOUSEHOLDS and 0.0 < top.tau < math.inf:
-        direct = _polish(mixture, *_from_top(mixture, top, level, side), level, side, by_mean=True)
-        if direct is not None and side * (direct.value - top.mean) > 0.0:
-            return direct
+    direct = yield from _direct_end(mixture, top, level, side)
+    if direct is not None:
+        return MeanEnd(direct, None)
     if side < 0 and top.mean == 0.0:
-        return End(0.0, top.mu, top.tau, bounded=False)
+        return MeanEnd(End(0.0, top.mu, top.tau, bounded=False), None)
     taus, mus = _with_top(top)
     best = End(top.mean, top.mu, top.tau, bounded=True)
     limit = mixture.limit_end(level, side)
-    corner = _corner(mixture, taus, level, side) if mixture.closed_below else None
+    corner = (yield from _corner(mixture, taus, level, side)) if mixture.closed_below else None
+    hints = _at_taus(near, mixture, taus)
+    met: FloatArray | None = None
     for _ in range(_ZOOMS):
-        ends = _slice_ends(mixture, taus, mus, level, side)
+        ends = yield from _slice_ends(mixture, taus, mus, level, side, hints)
+        met = ends.mu[np.isin(taus, mixture.taus)] if met is None else met
         pick = int(np.argmax(np.where(np.isfinite(ends.value), side * ends.value, -np.inf)))
         if side * ends.value[pick] >= side * best.value:
             best = End(float(ends.value[pick]), float(ends.mu[pick]), float(taus[pick]), bool(ends.bounded[pick]))
         low, high = float(taus[max(pick - 1, 0)]), float(taus[min(pick + 1, len(taus) - 1)])
-        settled = best if not best.bounded else _edge(best, limit, corner, side)
-        if settled is None and 0.0 < best.tau < math.inf:
-            polished = _polish(mixture, best.mu, best.tau, level, side, by_mean=True)
-            if polished is not None and low <= polished.tau <= high:
-                settled = polished if side * (polished.value - best.value) >= -1e-10 else None
+        polished = None
+        if best.bounded and 0.0 < best.tau < math.inf:
+            polished = yield from _polish(mixture, best.mu, best.tau, level, side, by_mean=True)
+            if polished is not None and not (
+                low <= polished.tau <= high and side * (polished.value - best.value) >= -1e-10
+            ):
+                polished = None
+        edge = best if not best.bounded else _edge(polished or best, limit, corner, side)
+        settled = edge or polished
         if settled is not None:
-            return settled
+            return MeanEnd(settled, met)
         if (best.tau == 0.0 and high <= _FLAT_TAU) or high - low <= 1e-9 * (1.0 + high):
             break
         fresh = np.linspace(low, high, _POINTS)
-        mus, _ = best_mu(mixture, fresh, np.interp(fresh, taus, mus))
-        taus = fresh
-    return best
+        mus, _ = yield from best_mu(mixture, fresh, np.interp(fresh, taus, mus))
+        hints, taus = np.interp(fresh, taus, ends.mu), fresh
+    return MeanEnd(best, met)
+
+
+def _direct_end(mixture: Mixture, top: Top, level: float, side: int) -> Search[End | None]:
+    """Step to the end from the top; None where that fails, or where another slice reaches the level beyond it."""
+    if not 0.0 < top.tau < math.inf:
+        return None
+    start = yield from _from_top(top, level, side)
+    found = yield from _polish(mixture, *start, level, side, by_mean=True)
+    if found is None or side * (found.value - top.mean) <= 0.0:
+        return None
+    if mixture.times.sum() >= _MANY_HOUSEHOLDS:
+        return found
+    limit = mixture.limit_end(level, side)
+    if limit is not None and side * limit >= side * found.value:
+        return None
+    beyond = yield from _is_passed(mixture, top, found.value, level, side)
+    return None if beyond else found
+
+
+def _is_passed(mixture: Mixture, top: Top, mean: float, level: float, side: int) -> Search[bool]:
+    """Whether some slice that was looked at has, or could have, points at the level beyond a mean."""
+    reached = np.flatnonzero(top.log_likelihoods >= level)
+    taus, best = top.taus[reached], top.mus[reached]
+    mu = mixture.mu_near_mean(mean, taus)
+    solved = ~np.isnan(mu)
+    # A slice without such a mean lies wholly above it.
+    if side > 0 and not solved.all():
+        return True
+    taus, best, mu = taus[solved], best[solved], mu[solved]
+    if not len(taus):
+        return False
+    here = yield from surface(mu, taus)
+    off = (mean - here.t) / here.tm
+    there = here.l + off * (here.lm + 0.5 * off * here.lmm)
+    inside = side * (mu + off - best) > 0.0
+    return not bool(np.all(inside & (np.abs(off) < _NEAR_ENOUGH) & (there < level - _CLEAR)))
+
+
+def _at_taus(near: FloatArray | None, mixture: Mixture, taus: FloatArray) -> FloatArray:
+    """Give what is known of the mixture's own taus at these ones, NaN at others."""
+    hints = np.full(len(taus), np.nan)
+    if near is not None:
+        own = np.isin(taus, mixture.taus)
+        hints[own] = near
+    return hints
 
 
 def _edge(best: End, limit: float | None, corner: End | None, side: int) -> End | None:
@@ -94,52 +170,58 @@ def _with_top(top: Top) -> tuple[FloatArray, FloatArray]:
     return np.insert(top.taus, place, top.tau), np.insert(top.mus, place, top.mu)
 
 
-def _corner(mixture: Mixture, taus: FloatArray, level: float, side: int) -> End | None:
+def _corner(mixture: Mixture, taus: FloatArray, level: float, side: int) -> Search[End | None]:
     """Find the outermost tau that reaches the level with mu = 0.
 
     The likelihood and the mean both obey the heat equation, so that their contours touch along mu = 0 to third order:
     no search by slices can tell the points near such an end apart.
     """
-    reached = np.flatnonzero(mixture.value(np.zeros(len(taus)), taus) >= level)
+    zero = np.zeros(1)
+    reached = np.flatnonzero((yield from value(np.zeros(len(taus)), taus)) >= level)
     if not len(reached):
         return None
     edge = int(reached[-1] if side > 0 else reached[0])
     if not 0 <= edge + side < len(taus):
         return None
     inner, outer = float(taus[edge]), float(taus[edge + side])
-    for _ in range(50):
-        middle = 0.5 * (inner + outer)
-        above = float(mixture.value(np.zeros(1), np.array([middle]))[0]) >= level
-        inner, outer = (middle, outer) if above else (inner, middle)
-    return End(float(mixture.mean(np.zeros(1), np.array([inner]))[0]), 0.0, inner, bounded=True)
+    tau = 0.5 * (inner + outer)
+    for _ in range(_HALVINGS):
+        here = yield from surface(zero, np.array([tau]))
+        inner, outer = (tau, outer) if here.l[0] >= level else (inner, tau)
+        moved = tau + (level - float(here.l[0])) / float(here.ls[0]) if here.ls[0] else math.nan
+        if not min(inner, outer) < moved < max(inner, outer):
+            moved = 0.5 * (inner + outer)
+        done = abs(moved - tau) <= 1e-13 * (1.0 + tau)
+        tau = moved
+        if done:
+            break
+    return End(float(mixture.mean(zero, np.array([tau]))[0]), 0.0, tau, bounded=True)
 
 
-@dataclass(frozen=True, slots=True)
-class _Slices:
-    mu: FloatArray
-    value: FloatArray
-    bounded: npt.NDArray[np.bool_]
-
-
-def _slice_ends(mixture: Mixture, tau: FloatArray, inside: FloatArray, level: float, side: int) -> _Slices:
-    """Find, at each tau, the mu on one side at which the log-likelihood falls to the level."""
-    here = mixture.value(inside, tau)
+def _slice_ends(
+    mixture: Mixture, tau: FloatArray, inside: FloatArray, level: float, side: int, hints: FloatArray
+) -> Search[_Slices]:
+    """Find, at each tau, the mu on one side at which the log-likelihood falls to the level; hints are guesses at it."""
+    here = yield from value(inside, tau)
     feasible = here >= level
     low, high = mixture.limits(tau)
     limit = high if side > 0 else low
     near, far = inside.copy(), inside.copy()
     near_value, far_value = here.copy(), here.copy()
     step = 0.5 * (1.0 + tau)
+    # From a little beyond a guess the end is bracketed at once.
+    guessed = side * (hints - inside) > 0.0
+    step[guessed] = 1.02 * np.abs(hints - inside)[guessed] + 1e-3
     open_ = feasible.copy()
     for _ in range(60):
         if not open_.any():
             break
         far[open_] = side * np.minimum(side * (far + side * step), side * limit)[open_]
-        value = mixture.value(far[open_], tau[open_])
-        still = value >= level
+        there = yield from value(far[open_], tau[open_])
+        still = there >= level
         at = np.flatnonzero(open_)
         near[at[still]] = far[at[still]]
-        near_value[at[still]], far_value[at] = value[still], value
+        near_value[at[still]], far_value[at] = there[still], there
         step = 2.0 * step
         open_[at] = still & (far[at] != limit[at])
     met = feasible & (near == limit)
@@ -152,21 +234,26 @@ def _slice_ends(mixture: Mixture, tau: FloatArray, inside: FloatArray, level: fl
         )
         share = (start - here_near) / np.maximum(here_far - here_near, 1e-300)
         first = near[solve] + np.clip(share, 0.02, 0.98) * (far - near)[solve]
-        mu[solve] = _bracketed(mixture, tau[solve], first, near[solve], far[solve], level)
-    value = np.where(feasible, mixture.mean(mu, tau), np.nan)
-    return _Slices(mu, value, ~met | (mixture.closed_below and side < 0))
+        mu[solve] = yield from _bracketed(tau[solve], first, near[solve], far[solve], here[solve], level)
+    means = np.where(feasible, mixture.mean(mu, tau), np.nan)
+    return _Slices(np.where(feasible, mu, np.nan), means, ~met | (mixture.closed_below and side < 0))
 
 
 def _bracketed(
-    mixture: Mixture, tau: FloatArray, mu: FloatArray, near: FloatArray, far: FloatArray, level: float
-) -> FloatArray:
-    """Solve l(mu) = level between a point above the level and one below, by Newton kept inside the bracket."""
-    for _ in range(60):
-        here, slope, _ = mixture.line(mu, tau)
+    tau: FloatArray, mu: FloatArray, near: FloatArray, far: FloatArray, crest: FloatArray, level: float
+) -> Search[FloatArray]:
+    """Solve l(mu) = level between a point above the level and one below, by Newton kept inside the bracket.
+
+    Newton's steps are taken on the root of the fall from the slice's crest, which is nearly linear in mu.
+    """
+    goal = np.sqrt(np.maximum(crest - level, 0.0))
+    for _ in range(_HALVINGS):
+        here, slope, _ = yield from line(mu, tau)
         above = here >= level
         near, far = np.where(above, mu, near), np.where(above, far, mu)
+        fall = np.sqrt(np.maximum(crest - here, 0.0))
         with np.errstate(divide="ignore", invalid="ignore"):
-            newton = mu - (here - level) / slope
+            newton = mu + 2.0 * fall * (fall - goal) / slope
         between = (newton - near) * (newton - far) < 0.0
         moved = np.where(between, newton, 0.5 * (near + far))
         done = np.abs(moved - mu) <= 1e-10 * (1.0 + tau)
@@ -176,9 +263,9 @@ def _bracketed(
     return mu
 
 
-def _from_top(mixture: Mixture, top: Top, level: float, side: int) -> tuple[float, float]:
+def _from_top(top: Top, level: float, side: int) -> Search[tuple[float, float]]:
     """Step from the top to where its quadratic approximation has the end."""
-    here = mixture.surface(np.array([top.mu]), np.array([top.tau]))
+    here = yield from surface(np.array([top.mu]), np.array([top.tau]))
     a, b, c = float(here.lmm[0]), float(here.lms[0]), float(here.lss[0])
     determinant = a * c - b * b
     if not (a < 0.0 and determinant > 0.0):
@@ -190,12 +277,12 @@ def _from_top(mixture: Mixture, top: Top, level: float, side: int) -> tuple[floa
     return top.mu + float(step[0]), max(top.tau + float(step[1]), 0.1 * top.tau)
 
 
-def _polish(mixture: Mixture, mu: float, tau: float, level: float, side: int, *, by_mean: bool) -> End | None:
+def _polish(mixture: Mixture, mu: float, tau: float, level: float, side: int, *, by_mean: bool) -> Search[End | None]:
     """Solve l = level with the gradients of l and of the target parallel; None where Newton does not settle."""
     for _ in range(25):
         if not (1e-3 < tau <= mixture.taus[-1]) or (mixture.closed_below and mu <= 0.0):
             return None
-        h = mixture.surface(np.array([mu]), np.array([tau]))
+        h = yield from surface(np.array([mu]), np.array([tau]))
         if by_mean:
             miss = h.tm * h.ls - h.ts * h.lm
             by_m = h.tmm * h.ls + h.tm * h.lms - h.tms * h.lm - h.ts * h.lmm
@@ -214,13 +301,13 @@ def _polish(mixture: Mixture, mu: float, tau: float, level: float, side: int, *,
             # At an end the likelihood falls where the mean goes on.
             if by_mean and side * float(h.tm[0] * h.lm[0] + h.ts[0] * h.ls[0]) > 0.0:
                 return None
-            value = float(mixture.mean(np.array([mu]), np.array([tau]))[0]) if by_mean else tau
-            return End(value, mu, tau, bounded=True)
+            found = float(mixture.mean(np.array([mu]), np.array([tau]))[0]) if by_mean else tau
+            return End(found, mu, tau, bounded=True)
     return None
 
 
-def tau_end(mixture: Mixture, top: Top, level: float, side: int) -> End:
-    """Find the largest (side 1) or smallest (side -1) tau whose best log-likelihood reaches the level.
+def tau_end(mixture: Mixture, top: Top, level: float, side: int) -> Search[End]:
+    """Search for the largest (side 1) or smallest (side -1) tau whose best log-likelihood reaches the level.
 
     Parameters
     ----------
@@ -244,12 +331,12 @@ def tau_end(mixture: Mixture, top: Top, level: float, side: int) -> End:
     for _ in range(_ROUNDS + 3):
         beyond = edge + side
         guess_tau = 0.5 * float(taus[edge] + taus[beyond])
-        polished = _polish(mixture, float(mus[edge]), guess_tau, level, side, by_mean=False)
+        polished = yield from _polish(mixture, float(mus[edge]), guess_tau, level, side, by_mean=False)
         inner, outer = float(taus[edge]), float(taus[beyond])
         if polished is not None and min(inner, outer) <= polished.tau <= max(inner, outer):
             return polished
         fresh = np.linspace(min(inner, outer), max(inner, outer), _POINTS)
-        mus, values = best_mu(mixture, fresh, np.interp(fresh, taus, mus))
+        mus, values = yield from best_mu(mixture, fresh, np.interp(fresh, taus, mus))
         taus = fresh
         reached = np.flatnonzero(values >= level)
         edge = int(reached[-1] if side > 0 else reached[0]) if len(reached) else (0 if side > 0 else _POINTS - 1)
@@ -257,68 +344,18 @@ def tau_end(mixture: Mixture, top: Top, level: float, side: int) -> End:
     return End(float(taus[edge]), float(mus[edge]), float(taus[edge]), bounded=True)
 
 
-@dataclass(frozen=True, slots=True)
-class MeanFit:
-    """A maximum and both ends of its mean."""
-
-    top: Top
-    low: End
-    high: End
-
-
-def fit_mean(mixture: Mixture, fall: float) -> MeanFit:
-    """Find the maximum and both ends of the headline mean.
-
-    Parameters
-    ----------
-    mixture : Mixture
-        The likelihood.
-    fall : float
-        How far the log-likelihood falls from the top to the ends.
-
-    """
-    top = maximise(mixture)
-    level = top.log_likelihood - fall
-    return MeanFit(top, mean_end(mixture, top, level, -1), mean_end(mixture, top, level, 1))
-
-
-def refit_mean(mixture: Mixture, near: MeanFit, fall: float) -> MeanFit:
-    """Find them for a mixture little different from one that was fitted, starting where that one ended.
-
-    Parameters
-    ----------
-    mixture : Mixture
-        The likelihood.
-    near : MeanFit
-        Of the mixture little different.
-    fall : float
-        As in `fit_mean`, to which this falls back at the model's edges.
-
-    """
-    inside = (0.0 < point.tau < math.inf for point in (near.top, near.low, near.high))
-    if not all(inside):
-        return fit_mean(mixture, fall)
-    start = max(near.top.mu, 0.1 * near.top.tau) if mixture.closed_below else near.top.mu
-    top = maximise(mixture, (start, near.top.tau))
-    flat = float(mixture.value(np.array([mixture.best_without_spread()]), np.zeros(1))[0])
-    if top.tau == math.inf or flat > top.log_likelihood - SAME:
-        return fit_mean(mixture, fall)
-    level = top.log_likelihood - fall
-    low, high = _end_near(mixture, near.low, level, -1), _end_near(mixture, near.high, level, 1)
-    if low is None or high is None or not low.value < top.mean < high.value:
-        return fit_mean(mixture, fall)
-    return MeanFit(top, low, high)
-
-
-def _end_near(mixture: Mixture, near: End, level: float, side: int) -> End | None:
+def mean_end_near(mixture: Mixture, near: End, level: float, side: int) -> Search[End | None]:
+    """Search for an end of the mean from where a mixture little different has it; None where that leads nowhere."""
     if not (mixture.closed_below and near.mu == 0.0):
-        return _polish(mixture, near.mu, near.tau, level, side, by_mean=True)
-    corner = _corner(mixture, near.tau * np.array([0.25, 0.5, 0.8, 1.0, 1.25, 2.0, 4.0]), level, side)
+        return (yield from _polish(mixture, near.mu, near.tau, level, side, by_mean=True))
+    taus = near.tau * np.array([0.25, 0.5, 0.8, 1.0, 1.25, 2.0, 4.0])
+    corner = yield from _corner(mixture, taus, level, side)
     if corner is None:
         return None
     # Slices a little way inside show whether the end has left mu = 0.
     inside = corner.tau * np.array([0.9, 0.98]) if side > 0 else corner.tau * np.array([0.8, 0.95])
     aside = np.sqrt(corner.tau**2 - inside**2)
-    ends = _slice_ends(mixture, inside, aside * (0.9 if side > 0 else 1.1), level, side)
+    nothing = np.full(len(inside), np.nan)
+    ends = yield from _slice_ends(mixture, inside, aside * (0.9 if side > 0 else 1.1), level, side, nothing)
     beyond = side * ends.value > side * corner.value + SAME
     return None if np.any(beyond & np.isfinite(ends.value)) else corner
