@@ -41,6 +41,8 @@ def log_upper_tail(
 ) -> FloatArray:
     """Compute the natural logarithm of P(X >= count) for 0 <= count <= trials, also where the tail underflows."""
     tail = upper_tail(count, trials, probability)
+    if not tail.ndim and tail >= _SMALLEST_TAIL:
+        return np.asarray(np.log(tail))
     small = tail < _SMALLEST_TAIL
     logarithm = np.log(np.maximum(tail, _SMALLEST_TAIL))
     if not small.any():
