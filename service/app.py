@@ -43,6 +43,7 @@ from service.api.metrics import Metrics, metrics_of
 from service.api.problems import Problem, from_status, from_validation
 from service.api.refusals import from_intake, from_record
 from service.api.routing import methods_at
+from service.api.shared_caches import SharedCaches
 from service.api.storage import Storage
 from service.intake.refusals import Refused
 from service.pages.layout import refusal, wants_a_page
@@ -105,6 +106,7 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
         # Each route knows its whole path already: taken as they are, they match in a fraction of the time that routers
         # within routers take.
         api.router.routes.extend(router.routes)
+    api.add_middleware(SharedCaches)
     api.add_middleware(LinksBack, public_url=settings.public_url)
     api.openapi = lambda: openapi.openapi_text(api)  # type: ignore[method-assign]
     _explain_refusals(api)

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 router = APIRouter(route_class=Route)
 _AS_OF_NOW = {"Cache-Control": "no-store"}
+# Changes with the software alone.
+_KEPT = {"Cache-Control": "public, max-age=3600"}
 
 
 class Counts(BaseModel):
@@ -75,8 +77,8 @@ class Ready(BaseModel):
     )
 
 
-@router.get("/v1/version", tags=["service"], operation_id="read_version")
-async def version(storage: Stored) -> Version:
+@router.get("/v1/version", tags=["service"], operation_id="read_version", response_model=Version)
+async def version(storage: Stored) -> Response:
     """Say what is running, the method it pools by, and how much the record holds."""
 
     def look(session: "Session") -> Version:
@@ -89,7 +91,7 @@ async def version(storage: Stored) -> Version:
             counts=Counts(**asdict(totals.totals(session)), ledger_entries=head.size),
         )
 
-    return await storage.read(look)
+    return json_response(await storage.read(look), headers={"Cache-Control": REVALIDATE})
 
 
 @router.get("/health/live", tags=["service"], operation_id="health_live", response_model=Live)
@@ -137,15 +139,15 @@ _MEDIA = frozenset(_ASSETS.values())
 @router.get("/docs", include_in_schema=False, response_class=HTMLResponse)
 async def docs() -> HTMLResponse:
     """Show the OpenAPI text as a page, from this host alone."""
-    return HTMLResponse(_DOCS, headers={"Content-Security-Policy": _ONLY_FROM_HERE})
+    return HTMLResponse(_DOCS, headers=_KEPT | {"Content-Security-Policy": _ONLY_FROM_HERE})
 
 
 @router.get("/docs/{asset}", include_in_schema=False, responses={200: {"content": {media: {} for media in _MEDIA}}})
 async def docs_asset(asset: str) -> Response:
     """Serve the page's script and style from the installed package."""
     if asset == "start.js":
-        return Response(_START, media_type="text/javascript")
+        return Response(_START, media_type="text/javascript", headers=_KEPT)
     if asset not in _ASSETS:
         raise Problem("not-found")
     content = files("fastapi_swagger.resources").joinpath(asset).read_bytes()
-    return Response(content, media_type=_ASSETS[asset], headers={"Cache-Control": "public, max-age=86400"})
+    return Response(content, media_type=_ASSETS[asset], headers=_KEPT)
