@@ -4,6 +4,7 @@ import os
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 from typing import Annotated
 
@@ -26,6 +27,9 @@ err = Console(stderr=True, highlight=False)
 _MOST_SHOWN = 50
 _ONE_BY_ONE_UP_TO = 4 * 1024 * 1024
 """Bytes of a file for which starting other processes costs more than they save."""
+_LONG = 2048
+"""Bytes of a document from which checking it takes longer than handing it to another process and writing it."""
+_SAMPLE = 100
 
 Tell = Callable[[int, int], None]
 MaybeFile = Annotated[
@@ -148,10 +152,7 @@ def load(files: Files, processes: Processes = None) -> None:
         if any(packages) and not all(packages):
             raise OSError("Load data packages by themselves, or files of documents.")
         if processes is None:
-            size = sum(file.stat().st_size for file in files)
-            # Writing keeps one processor busy; two would be in each other's way.
-            spare = (os.cpu_count() or 1) - 1
-            processes = spare if size > _ONE_BY_ONE_UP_TO and spare > 1 else 0
+            processes = _checkers(files)
         database = Database(Settings().database_url)
         try:
             database.migrate()
@@ -166,6 +167,22 @@ def load(files: Files, processes: Processes = None) -> None:
                 _say_loaded(file, loaded)
         finally:
             database.dispose()
+
+
+def _checkers(files: list[Path]) -> int:
+    """Choose how many processes check documents; writing keeps one processor busy."""
+    spare = (os.cpu_count() or 1) - 1
+    if sum(file.stat().st_size for file in files) <= _ONE_BY_ONE_UP_TO:
+        return 0
+    return spare if spare > 1 or any(map(_is_of_long_documents, files)) else 0
+
+
+def _is_of_long_documents(file: Path) -> bool:
+    if zipfile.is_zipfile(file):
+        return True
+    with file.open("rb") as lines:
+        lengths = [len(line) for line in islice(lines, _SAMPLE)]
+    return sum(lengths) >= _LONG * len(lengths)
 
 
 def _say_restored(restored: Restored) -> None:

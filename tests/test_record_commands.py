@@ -9,6 +9,7 @@ from typer.testing import CliRunner
 from service.cli import app
 from service.evidence.package import write_package
 from service.intake import asking, submission
+from service.intake.document_file import Loaded
 from service.intake.documents import ProtocolDocument, QuestionDocument, ReplicationDocument
 from service.record import contributors, ledger, questions, replication_reads
 from service.record.database import Database
@@ -147,3 +148,26 @@ def test_packages_and_documents_are_not_mixed(run, record, tmp_path):
     assert result.exit_code == 1
     assert "by themselves" in result.stderr
     assert run("load", tmp_path / "missing").exit_code == 1
+
+
+@pytest.mark.parametrize(
+    ("processors", "long", "many", "checkers"),
+    [(1, True, True, 0), (2, False, True, 0), (2, True, True, 1), (4, False, True, 3), (4, True, False, 0)],
+)
+def test_other_processes_check_documents_where_that_saves_time(
+    run, tmp_path, monkeypatch, processors, long, many, checkers
+):
+    monkeypatch.setattr("service.record_commands.os.cpu_count", lambda: processors)
+    monkeypatch.setattr("service.record_commands._ONE_BY_ONE_UP_TO", 5000 if many else 10**9)
+    seen = []
+
+    def load_documents(_database, _file, *, processes, progress):
+        seen.append(processes)
+        return Loaded()
+
+    monkeypatch.setattr("service.record_commands.load_documents", load_documents)
+    file = tmp_path / "documents.ndjson"
+    file.write_text(json.dumps({"notes": "n" * (4000 if long else 400)}) + "\n", encoding="utf-8")
+    file.write_text(file.read_text() * 20, encoding="utf-8")
+    assert run("load", file).exit_code == 0
+    assert seen == [checkers]
