@@ -54,3 +54,9 @@ def test_the_guide_has_the_markers_once_each():
     text = GUIDE.read_text()
     assert text.count(BEGIN) == text.count(END) == 1
     assert text.index(BEGIN) < text.index(END)
+
+
+def test_the_guide_names_each_figure_once():
+    lines = [line for line in GUIDE.read_text().splitlines() if line.startswith("| ") and "---" not in line]
+    named = [line.split(" | ")[0] for line in lines if not line.startswith("| what ")]
+    assert len(set(named)) == len(named)

@@ -60,5 +60,10 @@ def milliseconds(what: str, seconds: float, target: Target | None = None, note: 
 
 def with_unit(value: float, unit: str) -> str:
     """Write a figure with three digits that mean something."""
-    number = f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
-    return f"{number}{'' if unit in {'x', '/s'} else ' '}{unit}".replace(",", " ")
+    number = grouped(value) if abs(value) >= 100 else f"{value:.3g}"
+    return f"{number}{'' if unit in {'x', '/s'} else ' '}{unit}"
+
+
+def grouped(value: float) -> str:
+    """Write a whole number with its thousands apart."""
+    return f"{value:,.0f}".replace(",", " ")

@@ -10,7 +10,7 @@ from service.app import create_app
 from tests.benchmarks.asking import settings_on
 from tests.benchmarks.drive import App, Call, Contestant, in_turns, timed
 from tests.benchmarks.inputs import DISTINCT, bodies, columns_call, path
-from tests.benchmarks.rows import Row, at_most
+from tests.benchmarks.rows import Row, at_most, grouped
 from tests.benchmarks.workshop import Workshop
 
 SWIFT = {"proofing/dilution", "proofing/strength", "proofing/volume", "gravity/hydrometer"}
@@ -30,4 +30,6 @@ async def _columns(app: App, calculator: Calculator, rows: int, seconds: float) 
     singles = [Call("POST", path(calculator), body) for body in bodies(calculator, DISTINCT)]
     (one,) = await in_turns(Contestant(app, singles), seconds=seconds / 4)
     target = at_most(300) if calculator.name in SWIFT else None
-    return Row(f"{calculator.name}, {rows} rows", took * 1e3, "ms", target, f"{one * rows / took:.0f}x one call each")
+    return Row(
+        f"{calculator.name}, {grouped(rows)} rows", took * 1e3, "ms", target, f"{one * rows / took:.0f}x one call each"
+    )

@@ -10,7 +10,7 @@ from tests.benchmarks.bare import bare_get, raw
 from tests.benchmarks.documents import Primary
 from tests.benchmarks.drive import Call, Contestant, asked, in_turns, running, timed
 from tests.benchmarks.inside import KEPT, service
-from tests.benchmarks.rows import Row, at_least, at_most, milliseconds
+from tests.benchmarks.rows import Row, at_least, at_most, grouped, milliseconds
 from tests.benchmarks.workshop import Record, Workshop
 
 DRAWINGS = ("forest.svg", "forest.png", "path.svg", "path.png")
@@ -21,7 +21,7 @@ def measure(shop: Workshop) -> Iterator[Row]:
     count = shop.sizes.replications
     for primary, name in PRIMARIES.items():
         record = shop.record(count, primary)
-        what = f"{count} {name} replications"
+        what = f"{grouped(count)} {name} replications"
         cold = asyncio.run(_cold(record, shop.sizes.times))
         yield milliseconds(f"{what}, answer made from SQLite", cold, at_most(40))
         yield from asyncio.run(_kept(record, what, shop.sizes.seconds))

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from tests.benchmarks.rows import Row
+from tests.benchmarks.rows import Row, grouped
 from tests.benchmarks.workshop import Workshop
 
 
@@ -10,7 +10,7 @@ def measure(shop: Workshop) -> Iterator[Row]:
     for count in shop.sizes.exports:
         found = exported(shop, count)
         note = f"{found['seconds']:.2f} s, {found['megabytes']:.1f} MB, {found['peak_mb']:.0f} MB of memory at most"
-        yield Row(f"data package of {count} replications", count / found["seconds"], "/s", None, note)
+        yield Row(f"data package of {grouped(count)} replications", count / found["seconds"], "/s", None, note)
 
 
 def exported(shop: Workshop, count: int) -> dict[str, float]:

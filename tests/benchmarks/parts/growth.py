@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from tests.benchmarks.inputs import bodies, named, path
-from tests.benchmarks.rows import Row, at_most, milliseconds
+from tests.benchmarks.rows import Row, at_most, grouped, milliseconds
 from tests.benchmarks.servers import manybatch
 from tests.benchmarks.sockets import Load, after, connected, load, request
 from tests.benchmarks.workshop import Record, Workshop
@@ -16,9 +16,9 @@ TIMES = ("cold", "after one more", "list page", "list page at depth", "ledger pa
 
 def measure(shop: Workshop) -> Iterator[Row]:
     for count in shop.sizes.growth:
-        yield from _rows(f"{count} replications of one question", grown(shop, count))
+        yield from _rows(f"{grouped(count)} replications of one question", grown(shop, count))
     many = of_many_questions(shop)
-    what = f"{shop.sizes.questions} questions"
+    what = f"{grouped(shop.sizes.questions)} questions"
     yield from _rows(what, many)
     for name in ("question list", "question list again", "question list at depth"):
         yield milliseconds(f"{what}, {name}", many[name])
@@ -68,7 +68,7 @@ def _meanwhile(shop: Workshop, record: Record) -> Iterator[Row]:
         f"{busy.percentile(99) * 1e3:.1f} ms to {still.percentile(99) * 1e3:.1f} ms, "
         f"median {busy.percentile(50) * 1e3:.1f} ms to {still.percentile(50) * 1e3:.1f} ms"
     )
-    what = f"a calculator's slowest in 100 while {record.replications} replications are pooled, beside idle"
+    what = f"a calculator's slowest in 100 while {grouped(record.replications)} replications are pooled, beside idle"
     yield Row(what, ratio, "x", at_most(2), note)
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from tests.benchmarks.rows import Row, at_least
+from tests.benchmarks.rows import Row, at_least, grouped
 from tests.benchmarks.workshop import Record, Workshop
 
 
@@ -15,5 +15,5 @@ def measure(shop: Workshop) -> Iterator[Row]:
 
 def _row(name: str, record: Record, target: float) -> Row:
     per_second = record.replications / record.seconds
-    what = f"manybatch load of {record.replications} replications into {name}"
+    what = f"manybatch load of {grouped(record.replications)} replications into {name}"
     return Row(what, per_second, "/s", at_least(target), f"{record.seconds:.1f} s, {record.peak_mb:.0f} MB at most")

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from tests.benchmarks.parts.exports import exported
 from tests.benchmarks.parts.growth import grown, of_many_questions
-from tests.benchmarks.rows import Row
+from tests.benchmarks.rows import Row, grouped
 from tests.benchmarks.workshop import Workshop
 
 
@@ -13,14 +13,14 @@ def measure(shop: Workshop) -> Iterator[Row]:
     idle = shop.inside("idle", url=shop.record(sizes.replications).url)["peak_mb"]
     yield Row("memory: a server that has answered once", idle, "MB")
     for count in sizes.growth:
-        yield _row(f"memory: evidence of {count} replications", grown(shop, count)["peak_mb"], idle)
-    yield _row(f"memory: the list of {sizes.questions} questions", of_many_questions(shop)["peak_mb"], idle)
+        yield _row(f"memory: evidence of {grouped(count)} replications", grown(shop, count)["peak_mb"], idle)
+    yield _row(f"memory: the list of {grouped(sizes.questions)} questions", of_many_questions(shop)["peak_mb"], idle)
     for count in sizes.exports:
-        yield _row(f"memory: data package of {count} replications", exported(shop, count)["peak_mb"], idle)
+        yield _row(f"memory: data package of {grouped(count)} replications", exported(shop, count)["peak_mb"], idle)
     columns = shop.inside("columns", name="proofing/dilution", rows=sizes.rows)["peak_mb"]
-    yield _row(f"memory: {sizes.rows} dilutions in one call", columns, idle)
+    yield _row(f"memory: {grouped(sizes.rows)} dilutions in one call", columns, idle)
     loaded = shop.record(sizes.loaded).peak_mb
-    yield _row(f"memory: manybatch load of {sizes.loaded} replications", loaded, idle)
+    yield _row(f"memory: manybatch load of {grouped(sizes.loaded)} replications", loaded, idle)
 
 
 def _row(what: str, peak: float, idle: float) -> Row:

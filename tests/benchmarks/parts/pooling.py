@@ -11,7 +11,7 @@ from service.science.pooling.detection import floor_model
 from service.science.pooling.differences import DifferenceStudy, pool_differences
 from service.science.pooling.random_effects import heterogeneity, limits, pools, scaled, tau2_interval
 from service.science.pooling.trials import TrialStudy, pool_trials
-from tests.benchmarks.rows import Row, Target, at_least, at_most, milliseconds
+from tests.benchmarks.rows import Row, Target, at_least, at_most, grouped, milliseconds
 from tests.benchmarks.timing import shortest
 from tests.benchmarks.workshop import Workshop
 
@@ -24,10 +24,10 @@ def measure(shop: Workshop) -> Iterator[Row]:
     for count in shop.sizes.households:
         yield from _dersimonian_laird(shop, count)
     many, few = shop.sizes.households[-1], shop.sizes.left_out
-    yield _alone(shop, f"REML with its intervals, {many} households", _reml(many), at_most(15))
-    yield _alone(shop, f"REML without each of {few} households", _without_each(few), at_most(15))
+    yield _alone(shop, f"REML with its intervals, {grouped(many)} households", _reml(many), at_most(15))
+    yield _alone(shop, f"REML without each of {grouped(few)} households", _without_each(few), at_most(15))
     for name, told_apart in (("a real effect", 0.5), ("pure guessers", 0.0)):
-        what = f"guessing-floor model, {many} households, {name}"
+        what = f"guessing-floor model, {grouped(many)} households, {name}"
         yield _alone(shop, what, _floor(many, told_apart), at_most(60))
     for count in shop.sizes.households[1:]:
         yield _e_process(shop, count)
@@ -63,11 +63,11 @@ def _dersimonian_laird(shop: Workshop, count: int) -> Iterator[Row]:
 
     mine, theirs, with_table = shortest(ours, other, other_with_table, seconds=2 * shop.sizes.seconds)
     target = at_least(BESIDE.get(count, 4.0))
-    note = f"{mine * 1e6:.0f} µs to {{:.0f}} µs"
-    what = f"DerSimonian-Laird, {count} households, beside statsmodels' combine_effects"
-    yield Row(what, theirs / mine, "x", target, note.format(theirs * 1e6))
-    what = f"DerSimonian-Laird, {count} households, beside combine_effects with its table"
-    yield Row(what, with_table / mine, "x", None, note.format(with_table * 1e6))
+    note = f"{grouped(mine * 1e6)} µs to {{}} µs"
+    what = f"DerSimonian-Laird, {grouped(count)} households, beside statsmodels' combine_effects"
+    yield Row(what, theirs / mine, "x", target, note.format(grouped(theirs * 1e6)))
+    what = f"DerSimonian-Laird, {grouped(count)} households, beside combine_effects with its table"
+    yield Row(what, with_table / mine, "x", None, note.format(grouped(with_table * 1e6)))
 
 
 def _reml(count: int) -> Callable[[], object]:
@@ -104,13 +104,13 @@ def _floor(count: int, told_apart: float) -> Callable[[], object]:
 def _e_process(shop: Workshop, count: int) -> Row:
     correct, presented = _counts(count, 0.5), np.full(count, PRESENTED)
     (seconds,) = shortest(lambda: e_process(correct, presented, TRIANGLE), seconds=shop.sizes.seconds)
-    return Row(f"a step of the e-process, of {count}", seconds / count * 1e6, "µs", at_most(5))
+    return Row(f"a step of the e-process, of {grouped(count)}", seconds / count * 1e6, "µs", at_most(5))
 
 
 def _strengths(shop: Workshop, count: int) -> Iterator[Row]:
     density = np.linspace(800.0, 990.0, count)
     temperature = np.linspace(10.0, 30.0, count)
-    what = f"density to strength, {count} values"
+    what = f"density to strength, {grouped(count)} values"
     yield _alone(shop, f"{what} at 20 °C", lambda: abv_from_density(density, 20.0), at_most(250))
     yield _alone(shop, f"{what}, each at its own temperature", lambda: abv_from_density(density, temperature))
 
@@ -122,5 +122,6 @@ def _blocks(shop: Workshop) -> Iterator[Row]:
     correct = _counts(count, 0.5)
     differences = [DifferenceStudy(str(i), value[i], standard_error=error[i]) for i in range(count)]
     trials = [TrialStudy(str(i), "triangle", PRESENTED, int(correct[i])) for i in range(count)]
-    yield _alone(shop, f"the whole block of differences, {count} households", lambda: pool_differences(differences))
-    yield _alone(shop, f"the whole block of trials, {count} households", lambda: pool_trials(trials))
+    households = f"{grouped(count)} households"
+    yield _alone(shop, f"the whole block of differences, {households}", lambda: pool_differences(differences))
+    yield _alone(shop, f"the whole block of trials, {households}", lambda: pool_trials(trials))
