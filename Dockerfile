@@ -1,5 +1,6 @@
 # syntax=docker/dockerfile:1
-FROM python:3.13-slim AS build
+# The Python that the tests run on.
+FROM python:3.11-slim-bookworm AS build
 WORKDIR /src
 COPY pyproject.toml README.md LICENSE ./
 COPY service service
@@ -7,7 +8,7 @@ COPY seed_demo seed_demo
 COPY openapi_notes openapi_notes
 RUN python -m venv /opt/manybatch && /opt/manybatch/bin/pip install --no-cache-dir '.[postgres]'
 
-FROM python:3.13-slim
+FROM python:3.11-slim-bookworm
 RUN useradd --system --create-home --home-dir /var/lib/manybatch --uid 10001 manybatch
 COPY --from=build /opt/manybatch /opt/manybatch
 USER manybatch

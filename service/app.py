@@ -100,7 +100,7 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
     api.state.evidence = EvidenceCache()
     api.state.latest = api.state.storage.latest
     desk = api.state.desk = Desk(api.state, Helper(Place(*database.urls)))
-    api.state.metrics = _watched(settings, api.state.storage, api.state.evidence)
+    api.state.metrics = _watched(settings, api.state.storage, api.state.evidence, desk.helper)
     api.state.crew = crew = Crew(api.state.metrics.registry, _meeting_place())
     for router in ROUTERS:
         # Each route knows its whole path already: taken as they are, they match in a fraction of the time that routers
@@ -113,9 +113,9 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
     return api
 
 
-def _watched(settings: Settings, storage: Storage, cache: EvidenceCache) -> Metrics:
+def _watched(settings: Settings, storage: Storage, cache: EvidenceCache, helper: Helper) -> Metrics:
     counters = Metrics()
-    counters.watch(storage, cache)
+    counters.watch(storage, cache, helper)
 
     def tell(statement: str, seconds: float, failed: bool) -> None:  # noqa: FBT001  the record's own way to tell
         logs.log_slow(statement, seconds, failed=failed)

@@ -70,6 +70,16 @@ def test_what_it_sets_are_settings_and_what_it_starts_is_our_command():
     assert only("VOLUME") in environment()["MANYBATCH_DATABASE_URL"]
 
 
+def test_it_is_built_and_run_on_one_named_python_that_the_project_takes():
+    bases = [rest.split()[0] for name, rest in instructions() if name == "FROM"]
+    assert len(bases) == 2
+    assert len(set(bases)) == 1
+    found = re.fullmatch(r"python:3\.(\d+)-slim-[a-z]+", bases[0])
+    assert found is not None
+    least = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]["requires-python"]
+    assert int(found[1]) >= int(least.removeprefix(">=3."))
+
+
 @pytest.mark.soak
 def test_it_installs_into_a_clean_environment_and_starts(tmp_path):
     """Downloads and installs every dependency: a minute or two, so outside the fast suite."""

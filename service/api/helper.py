@@ -49,6 +49,11 @@ class Helper:
         running = self._process
         return None if running is None else running.process.pid
 
+    @property
+    def waiting(self) -> int:
+        """How many answers wait for their turn, or are being made."""
+        return self._turn.statistics().tasks_waiting + self._turn.borrowed_tokens
+
     async def make(self, asked: frames.Asked) -> bytes:
         """Have something made.
 

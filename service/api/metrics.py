@@ -18,6 +18,7 @@ from service.record.errors import RecordError
 if TYPE_CHECKING:
     from service.api.crew import Crew
     from service.api.evidence_cache import EvidenceCache
+    from service.api.helper import Helper
     from service.api.storage import Storage
 
 router = APIRouter()
@@ -48,9 +49,10 @@ class Metrics:
             registry=self.registry,
         )
 
-    def watch(self, storage: "Storage", cache: "EvidenceCache") -> None:
-        """Look at the record's gates and pools and at the evidence cache whenever somebody looks."""
+    def watch(self, storage: "Storage", cache: "EvidenceCache", helper: "Helper") -> None:
+        """Look at the record's gates and pools, the evidence cache and the helper whenever somebody looks."""
         self.registry.register(_Looked(storage, cache))
+        self.registry.register(_Helped(helper))
 
     def observe(self, method: str, route: str, status: int, seconds: float) -> None:
         """Count one answered request under its route template."""
@@ -136,6 +138,31 @@ class _Looked(Collector):
             yield GaugeMetricFamily(
                 "manybatch_replica_lag_seconds", "How far behind the replica is; NaN where it is away.", behind
             )
+
+
+class _Helped(Collector):
+    """The process that makes large answers: what it holds while it is there, and who waits for it."""
+
+    def __init__(self, helper: "Helper") -> None:
+        self._helper = helper
+        self._process = ProcessCollector(
+            namespace="manybatch_helper", pid=lambda: self._helper.process_id or "none", registry=None
+        )
+
+    def collect(self) -> Iterator[Metric]:
+        yield GaugeMetricFamily(
+            "manybatch_helper_waiting",
+            "Large answers that are waited for.",
+            self._helper.waiting,
+        )
+        running = self._helper.process_id is not None
+        yield GaugeMetricFamily("manybatch_helper_running", "Whether the helper's process is there.", int(running))
+        if running:
+            yield from self._process.collect()
+
+    def describe(self) -> Iterator[Metric]:
+        """Name nothing beforehand: to register is not to look."""
+        return iter(())
 
 
 def metrics_of(app: Any) -> Metrics:  # noqa: ANN401  a FastAPI application

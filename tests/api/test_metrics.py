@@ -1,6 +1,8 @@
 """What the host watches, and who may look."""
 
 import logging
+import os
+from types import SimpleNamespace
 
 import anyio
 import httpx
@@ -8,6 +10,7 @@ import pytest
 from pydantic import SecretStr
 
 from service.api.evidence_cache import EvidenceCache
+from service.api.metrics import Metrics, _Helped
 from service.app import create_app
 from service.settings import Settings
 
@@ -51,11 +54,23 @@ def test_the_record_and_the_cache_are_looked_at(get, sqlite):
         'manybatch_evidence_lookups_total{source="computed"} 0.0',
         "manybatch_evidence_evictions_total 0.0",
         "manybatch_evidence_kept_bytes 0.0",
+        "manybatch_helper_waiting 0.0",
+        "manybatch_helper_running 0.0",
     ):
         assert line in text
     assert "manybatch_disk_free_bytes " in text
     assert "process_resident_memory_bytes " in text
+    assert "manybatch_helper_process_" not in text  # there is none before a large answer is asked for
     assert "_created" not in text
+
+
+def test_what_the_helper_holds_is_told_while_it_is_there():
+    helper = SimpleNamespace(process_id=os.getpid(), waiting=3)
+    metrics = Metrics()
+    metrics.registry.register(_Helped(helper))
+    value = metrics.registry.get_sample_value
+    assert (value("manybatch_helper_running"), value("manybatch_helper_waiting")) == (1, 3)
+    assert value("manybatch_helper_process_resident_memory_bytes") > 0
 
 
 def test_answers_that_leave_the_cache_are_counted():
