@@ -30,6 +30,14 @@ _POSTGRES_POOL_WAIT_S = 5.0
 _POSTGRES_SETTINGS = (
     "-c lock_timeout=5s -c statement_timeout=30s -c idle_in_transaction_session_timeout=60s -c timezone=UTC"
 )
+# A machine that vanishes says nothing, and would be waited on for a quarter of an hour. The address may say otherwise.
+_POSTGRES_PATIENCE = {
+    "connect_timeout": 5,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 20_000,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +245,7 @@ def _one_snapshot(engine: Engine) -> Engine:
 
 
 def _postgres_engine(url: URL, pool_size: int) -> Engine:
+    patience = {name: value for name, value in _POSTGRES_PATIENCE.items() if name not in url.query}
     return create_engine(
         url,
         hide_parameters=True,
@@ -246,5 +255,5 @@ def _postgres_engine(url: URL, pool_size: int) -> Engine:
         max_overflow=0,
         pool_timeout=_POSTGRES_POOL_WAIT_S,
         pool_pre_ping=True,
-        connect_args={"options": _POSTGRES_SETTINGS, "connect_timeout": 5},
+        connect_args={"options": _POSTGRES_SETTINGS, **patience},
     )

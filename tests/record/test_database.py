@@ -267,3 +267,13 @@ def test_a_backup_of_postgresql_is_left_to_its_own_tool(postgres_url, tmp_path):
     with pytest.raises(Conflict, match="pg_dump"):
         database.backup(tmp_path / "copy")
     database.dispose()
+
+
+@pytest.mark.postgres
+def test_a_postgresql_server_that_vanishes_is_noticed_and_the_address_may_say_how_soon(postgres_url):
+    database = Database(f"{postgres_url}&keepalives_idle=3")
+    with database.read() as session:
+        asked = session.connection().connection.driver_connection.info.get_parameters()
+    database.dispose()
+    assert (asked["keepalives_idle"], asked["keepalives_count"], asked["tcp_user_timeout"]) == ("3", "3", "20000")
+    assert "lock_timeout=5s" in asked["options"]
