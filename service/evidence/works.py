@@ -1,13 +1,15 @@
 """What is made of a question's evidence, each from the record to the bytes that are sent."""
 
 from collections.abc import Mapping
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from service.evidence.answer import answer
-from service.evidence.drawing import Format
 from service.evidence.filters import Filters
 from service.record.database import Session
 from service.record.tables import Question
+
+if TYPE_CHECKING:
+    from service.evidence.drawing import Format  # which loads what draws
 
 
 class Work(Protocol):
@@ -22,7 +24,7 @@ def _answer(session: Session, question: Question, filters: Filters, position: in
 
 
 def _forest(
-    session: Session, question: Question, filters: Filters, position: int, *, outcome: str | None, kind: Format
+    session: Session, question: Question, filters: Filters, position: int, *, outcome: str | None, kind: "Format"
 ) -> bytes:
     from service.evidence import drawings  # noqa: PLC0415  half a second to load, and most processes never draw
 
@@ -30,7 +32,7 @@ def _forest(
 
 
 def _path(
-    session: Session, question: Question, filters: Filters, position: int, *, outcome: str | None, kind: Format
+    session: Session, question: Question, filters: Filters, position: int, *, outcome: str | None, kind: "Format"
 ) -> bytes:
     from service.evidence import drawings  # noqa: PLC0415  as above
 
