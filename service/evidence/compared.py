@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Any, overload
+from typing import Any, Literal, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -32,13 +32,13 @@ class Compared(Sequence[RecordedObservation]):
     """
 
     def __init__(self, observations: Observations, is_turned: BoolArray, is_asked_back: BoolArray) -> None:
-        self._observations = observations
-        self._turned = is_turned
-        self._asked_back = is_asked_back
+        self.observations = observations
+        self.is_turned = is_turned
+        self.is_asked_back = is_asked_back
         self._rows: list[RecordedObservation] | None = None
 
     def __len__(self) -> int:
-        return len(self._observations)
+        return len(self.observations)
 
     @overload
     def __getitem__(self, index: int) -> RecordedObservation: ...
@@ -50,67 +50,90 @@ class Compared(Sequence[RecordedObservation]):
         if self._rows is not None:
             return self._rows[index]
         if isinstance(index, slice):
-            return list(self._seen(self._observations[index], index))
-        return next(self._seen([self._observations[index]], slice(index, index + 1 or None)))
+            return list(self._seen(self.observations[index], index))
+        return next(self._seen([self.observations[index]], slice(index, index + 1 or None)))
 
     def __iter__(self) -> Iterator[RecordedObservation]:
         if self._rows is None:
-            self._rows = list(self._seen(self._observations, slice(None)))
+            self._rows = list(self._seen(self.observations, slice(None)))
         return iter(self._rows)
 
     def _seen(self, rows: Sequence[RecordedObservation], which: slice) -> Iterator[RecordedObservation]:
         for row, is_turned, asked in zip(
-            rows, self._turned[which].tolist(), self._asked_back[which].tolist(), strict=True
+            rows, self.is_turned[which].tolist(), self.is_asked_back[which].tolist(), strict=True
         ):
             seen = turned(row) if is_turned else row
             yield replace(seen, flags=(*seen.flags, WITHDRAWAL_ASKED)) if asked else seen
 
     def where(self, mask: BoolArray) -> "Compared":
         """Keep those for which a mask holds."""
-        return Compared(self._observations.where(mask), self._turned[mask], self._asked_back[mask])
+        return Compared(self.observations.where(mask), self.is_turned[mask], self.is_asked_back[mask])
+
+    def with_(self, other: "Compared") -> "Compared":
+        """Put these and others of the same comparison together, in order of receipt."""
+        order = np.argsort(np.concatenate([self.observations.places, other.observations.places]), kind="stable")
+        return Compared(
+            self.observations.with_(other.observations, order),
+            np.concatenate([self.is_turned, other.is_turned])[order],
+            np.concatenate([self.is_asked_back, other.is_asked_back])[order],
+        )
+
+    @property
+    def which(self) -> bytes:
+        """A mark of the rows that are here: two choices of the same rows have the same."""
+        return self.observations.places.tobytes()
+
+    @property
+    def inside_the_test(self) -> "Compared":
+        """Those that the test may count."""
+        return self.where(self.says("outside_the_test", None))
+
+    def names(self, field: Literal["replication", "household"]) -> list[str]:
+        """Return each row's replication or household by its identifier."""
+        return self.observations.names(field)
 
     def says(self, field: str, word: str | None) -> BoolArray:
         """Say where a field (`outcome`, `method`, `outside_the_test`) is one word."""
-        return self._observations.says(field, word)
+        return self.observations.says(field, word)
 
     def words(self, field: str) -> tuple[Words, Codes]:
         """Return the different values of a field (as above, `flags` or `moderators`), and which one each row has."""
-        return self._observations.words(field), self._observations.codes(field)
+        return self.observations.words(field), self.observations.codes(field)
 
     def number(self, field: str) -> npt.NDArray[Any]:
         """Return a field of numbers; what is missing is NaN in `difference` and `variance`, -1 elsewhere."""
         if field == "difference":
-            values: FloatArray = self._observations.number(field)
-            return np.where(self._turned, -values, values)
+            values: FloatArray = self.observations.number(field)
+            return np.where(self.is_turned, -values, values)
         if field in _EVENTS:
-            return np.where(self._turned, self._observations.number(_EVENTS[field]), self._observations.number(field))
-        return self._observations.number(field)
+            return np.where(self.is_turned, self.observations.number(_EVENTS[field]), self.observations.number(field))
+        return self.observations.number(field)
 
     def told_number(self, name: str) -> FloatArray:
         """Return a number out of each row's details, NaN where there is none."""
-        values = self._observations.told_number(name)
+        values = self.observations.told_number(name)
         other = told_from(name)
-        return values if other == name else np.where(self._turned, self._observations.told_number(other), values)
+        return values if other == name else np.where(self.is_turned, self.observations.told_number(other), values)
 
     @property
     def household(self) -> Codes:
         """A code for each row's household."""
-        return self._observations.household
+        return self.observations.household
 
     @property
     def replication(self) -> Codes:
         """A code for each row's replication."""
-        return self._observations.start
+        return self.observations.start
 
     @property
     def retracted(self) -> BoolArray:
         """Which had been retracted, and could be put back."""
-        return self._observations.retracted
+        return self.observations.retracted
 
     @property
     def vouched(self) -> BoolArray:
         """Which come from contributors whom a steward vouches for."""
-        return self._observations.vouched
+        return self.observations.vouched
 
 
 def compared(observations: Observations, arms: Arms, is_asked_back: BoolArray) -> Compared:
@@ -139,3 +162,11 @@ def is_about(observations: Observations, arms: Arms) -> BoolArray:
     is_one, is_other = observations.says("control", one), observations.says("control", other)
     pair = (is_one & observations.says("treatment", other)) | (is_other & observations.says("treatment", one))
     return np.where(observations.number("sham"), is_one | is_other, pair)
+
+
+def outside_the_test(rows: Compared) -> dict[str, int]:
+    """Count the rows that stand outside the test by the reason, in order of first appearance."""
+    said, codes = rows.words("outside_the_test")
+    places, first, times = np.unique(codes, return_index=True, return_counts=True)
+    counted = [(said.meanings[places[each]], int(times[each])) for each in np.argsort(first).tolist()]
+    return {str(reason): count for reason, count in counted if reason is not None}

@@ -1,31 +1,30 @@
 """The rows by what their conditions say: an association between households, never an experiment."""
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
+from itertools import islice
 from typing import Any
 
 import numpy as np
 
 from service.evidence.compared import Compared
-from service.record.rows import RecordedObservation
+from service.record.words import distinct
 
 _MOST = 12
 _FEWEST_HOUSEHOLDS = 3
 
 
-def by_condition(rows: Sequence[RecordedObservation]) -> list[tuple[str, str, list[RecordedObservation]]]:
+def by_condition(rows: Compared) -> list[tuple[str, str, Compared]]:
     """Group by each condition that varies, where each value has three households or more."""
-    groups: dict[tuple[str, str], list[RecordedObservation]] = {}
-    for row in rows:
-        for key, value in row.moderators.items():
-            groups.setdefault((key, said(value)), []).append(row)
+    words, codes = rows.words("moderators")
+    groups: dict[tuple[str, str], list[int]] = {}
+    for code in np.unique(codes).tolist():
+        for key, value in words.meanings[code].items():
+            groups.setdefault((key, said(value)), []).append(code)
     values_of = Counter(key for key, _ in groups)
-    listed = [
-        (key, value, kept)
-        for (key, value), kept in sorted(groups.items())
-        if values_of[key] > 1 and len({row.household_id for row in kept}) >= _FEWEST_HOUSEHOLDS
-    ]
-    return listed[:_MOST]
+    varying = ((key, value, rows.where(np.isin(codes, those))) for (key, value), those in sorted(groups.items()))
+    listed = (each for each in varying if values_of[each[0]] > 1)
+    return list(islice((each for each in listed if distinct(each[2].household) >= _FEWEST_HOUSEHOLDS), _MOST))
 
 
 def households_by_conditions(rows: Compared) -> Iterator[tuple[Mapping[str, Any], list[int]]]:

@@ -1,20 +1,24 @@
 """What was measured: one number a household, treatment less control, and whether it matters."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from statistics import fmean
 from typing import Any
 
+import numpy as np
+
 from service.evidence.blocks import LONGEST_LIST, AnyTimeMean, MeasuredStudy, NextHousehold, Range, SignCount, Withheld
 from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
+from service.evidence.compared import Compared
 from service.evidence.measured_blocks import Measured, RatioScale
-from service.evidence.measured_robustness import robustness, signs_of, study_of
+from service.evidence.measured_robustness import robustness, signs_of, studies_of, with_difference
 from service.evidence.measured_words import MeasuredFigures, ReadingFigures, measured_reading
 from service.evidence.outcomes import OutcomeWords, words_for
 from service.evidence.second_method import second_method
 from service.record.rows import RecordedObservation
+from service.record.words import distinct
 from service.science.pooling.difference_results import PooledDifferences
 from service.science.pooling.household_mean import pool_household_differences
 
@@ -26,7 +30,7 @@ class MeasuredOutcome:
     words: OutcomeWords
     block: Measured
     figures: MeasuredFigures
-    rows: Sequence[RecordedObservation]
+    rows: Compared
 
     def claim(self) -> Claim:
         """Put the pooled outcome into the terms that the certainty rule weighs.
@@ -40,7 +44,7 @@ class MeasuredOutcome:
             e_value=None,
             shows="",
             among="registered",
-            in_registered_or_sealed=len({row.household_id for row in self.rows if row.registered}),
+            in_registered_or_sealed=distinct(self.rows.household[self.rows.number("registered")]),
             batch_luck_open=False,
             unchanged={
                 "leaving out any two households": robust.without_any_two is True,
@@ -54,13 +58,13 @@ class MeasuredOutcome:
 def measured(collected: Collected, outcome: str) -> MeasuredOutcome:
     """Pool one measured outcome over households."""
     every = collected.of(outcome)
-    rows = [row for row in every if row.difference is not None]
+    rows = with_difference(every)
     unfinished = len(every) - len(rows)
     words = words_for(outcome)
     smallest = collected.aims.smallest.get(outcome)
     matters = _on_scale(smallest, rows, words)
     # A mean without the arms that had not finished would be of the quick ones only: then signs alone are counted.
-    studies = [] if unfinished else [study_of(row) for row in rows]
+    studies = [] if unfinished else studies_of(rows)
     pooled = pool_household_differences(studies, smallest_that_matters=matters)
     verdict = pooled.verdict or CANNOT_TELL
     figures = MeasuredFigures(
@@ -86,7 +90,7 @@ def measured(collected: Collected, outcome: str) -> MeasuredOutcome:
         second_method=second_method(studies, pooled, words),
         studies=[study_of_record(row) for row in rows[:LONGEST_LIST]],
         studies_total=len(rows),
-        robustness=robustness(collected, outcome, [] if unfinished else rows, pooled, matters),
+        robustness=robustness(collected, outcome, rows.where(np.full(len(rows), not unfinished)), pooled, matters),
         primary=collected.primary == outcome,
         smallest_difference_that_matters=smallest,
         verdict=verdict,
@@ -109,17 +113,18 @@ _SHARED = (
 _NOT_SHOWN = {"tau2", "q", "i2_percent", "i2_tau2_percent", "h2"}
 
 
-def _on_scale(smallest: float | None, rows: Sequence[RecordedObservation], words: OutcomeWords) -> float | None:
+def _on_scale(smallest: float | None, rows: Compared, words: OutcomeWords) -> float | None:
     """Put the smallest difference that matters on the scale; for a ratio, as a part of what the control gives."""
     if smallest is None or words.scale == "difference":
         return smallest
-    controls = [value for row in rows if (value := row.details.get("control_value")) is not None and value > 0.0]
+    given = rows.told_number("control_value")
+    controls = given[given > 0.0].tolist()
     if not controls:
         return None
     return math.log1p(smallest / math.exp(fmean(math.log(value) for value in controls)))
 
 
-def _unit(rows: Sequence[RecordedObservation]) -> str:
+def _unit(rows: Compared) -> str:
     return next((str(row.details["unit"]) for row in rows if row.details.get("unit")), "")
 
 
@@ -144,9 +149,9 @@ def _next(pooled: PooledDifferences) -> NextHousehold:
     )
 
 
-def _signs(pooled: PooledDifferences, rows: Sequence[RecordedObservation]) -> SignCount:
+def _signs(pooled: PooledDifferences, rows: Compared) -> SignCount:
     """Count which way households went; by which arm finished first where one hadn't."""
-    if pooled.households or not rows:
+    if pooled.households or not len(rows):
         return SignCount.model_validate(pooled.sign_count)
     return SignCount.model_validate(signs_of(rows))
 

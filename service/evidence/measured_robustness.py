@@ -1,10 +1,6 @@
 """Does a measured answer hang on which replications are counted?"""
 
 import math
-from collections.abc import Iterable, Sequence
-from itertools import chain
-from statistics import fmean
-from uuid import UUID
 
 import numpy as np
 import numpy.typing as npt
@@ -12,10 +8,12 @@ import numpy.typing as npt
 from service.evidence.blocks import LONGEST_LIST, SignCount
 from service.evidence.claim import CANNOT_TELL
 from service.evidence.collect import Collected
+from service.evidence.compared import Compared
 from service.evidence.conditions import by_condition
 from service.evidence.counting import silent
+from service.evidence.household_columns import means, sums
 from service.evidence.measured_blocks import MeasuredCondition, MeasuredLeftOut, MeasuredRobustness, MeasuredSubset
-from service.record.rows import RecordedObservation
+from service.record.words import Codes
 from service.science.pooling.any_time_t import any_time_t
 from service.science.pooling.difference_results import DifferenceStudy, PooledDifferences
 from service.science.pooling.household_mean import sign_count
@@ -30,29 +28,37 @@ _SOONER = {"control": 1.0, "treatment": -1.0}
 """The sign of treatment less control, in days to finish, by which arm finished first."""
 
 
-def study_of(row: RecordedObservation) -> DifferenceStudy:
-    """Give one replication's difference to the science."""
-    return DifferenceStudy(
-        label=str(row.replication_id),
-        difference=float(row.difference or 0.0),
-        household=str(row.household_id),
-        standard_error=None if row.variance is None else math.sqrt(row.variance),
-    )
+def studies_of(rows: Compared) -> list[DifferenceStudy]:
+    """Give the differences of many replications to the science."""
+    return [
+        DifferenceStudy(
+            label=label,
+            difference=difference,
+            household=household,
+            standard_error=None if math.isnan(variance) else math.sqrt(variance),
+        )
+        for label, difference, household, variance in zip(
+            rows.names("replication"),
+            rows.number("difference").tolist(),
+            rows.names("household"),
+            rows.number("variance").tolist(),
+            strict=True,
+        )
+    ]
 
 
-def signs_of(rows: Sequence[RecordedObservation]) -> SignCount:
+def signs_of(rows: Compared) -> SignCount:
     """Count which arm was lower in each household, taking an arm that had not finished as the later one."""
-    signs: dict[object, float] = {}
-    for row in rows:
-        sign = _SOONER.get(str(row.details.get("finished_first")), 0.0) if row.difference is None else row.difference
-        signs[row.household_id] = signs.get(row.household_id, 0.0) + float(np.sign(sign))
-    return SignCount.model_validate(sign_count(np.array(list(signs.values()))))
+    signs = np.sign(rows.number("difference"))
+    for place in np.flatnonzero(np.isnan(signs)).tolist():
+        signs[place] = _SOONER.get(str(rows[place].details.get("finished_first")), 0.0)
+    return SignCount.model_validate(sign_count(sums(rows.household, signs)))
 
 
 def robustness(
     collected: Collected,
     outcome: str,
-    rows: Sequence[RecordedObservation],
+    rows: Compared,
     pooled: PooledDifferences,
     matters: float | None,
 ) -> MeasuredRobustness:
@@ -64,7 +70,7 @@ def robustness(
         The record's part, for what was retracted and what stayed silent.
     outcome : str
         Which outcome.
-    rows : sequence
+    rows : Compared
         The rows in the pool.
     pooled : PooledDifferences
         Their pool.
@@ -72,22 +78,25 @@ def robustness(
         The smallest difference that matters, on the outcome's scale.
 
     """
-    known: dict[tuple[int, ...], MeasuredSubset] = {}
+    known: dict[bytes, MeasuredSubset] = {}
 
-    def only(kept: Sequence[RecordedObservation]) -> MeasuredSubset:
-        key = tuple(row.id for row in kept)
-        if key not in known:
-            known[key] = _subset(_means(kept), matters)
-        return known[key]
+    def only(kept: Compared) -> MeasuredSubset:
+        if kept.which not in known:
+            known[kept.which] = _subset(_means(kept), matters)
+        return known[kept.which]
 
-    put_back = [row for row in collected.put_back(outcome) if row.difference is not None]
-    unheard = [(start.household_id, 0.0) for start in silent(collected.starts)]
+    put_back = with_difference(collected.put_back(outcome))
+    unheard = silent(collected.starts)
     return MeasuredRobustness(
-        registered_only=only([row for row in rows if row.registered]),
-        vouched_only=only([row for row in rows if row.vouched]),
-        conditions_met_only=only([row for row in rows if row.conditions_met]),
-        with_retracted=only([*rows, *put_back]),
-        silent_as_zero=_subset(_means(rows, unheard), matters) if unheard else only(rows),
+        registered_only=only(rows.where(rows.number("registered"))),
+        vouched_only=only(rows.where(rows.vouched)),
+        conditions_met_only=only(rows.where(rows.number("conditions_met") == 1)),
+        with_retracted=_subset(_means(rows, put_back.household, put_back.number("difference")), matters)
+        if len(put_back)
+        else only(rows),
+        silent_as_zero=_subset(_means(rows, unheard.household, np.zeros(len(unheard))), matters)
+        if len(unheard)
+        else only(rows),
         without_any_two=_keeps_without_two(rows, pooled, matters),
         by_condition=[
             MeasuredCondition(condition=key, value=value, **dict(only(kept))) for key, value, kept in by_condition(rows)
@@ -100,12 +109,17 @@ def robustness(
     )
 
 
-def _means(rows: Iterable[RecordedObservation], also: Iterable[tuple[UUID, float]] = ()) -> FloatArray:
-    """Average each household's differences."""
-    households: dict[UUID, list[float]] = {}
-    for household, value in chain(((row.household_id, float(row.difference or 0.0)) for row in rows), also):
-        households.setdefault(household, []).append(value)
-    return np.array([fmean(values) for values in households.values()], dtype=np.float64)
+def with_difference(rows: Compared) -> Compared:
+    """Keep the rows whose difference is known: both arms had finished."""
+    return rows.where(~np.isnan(rows.number("difference")))
+
+
+def _means(rows: Compared, also: Codes | None = None, values: FloatArray | None = None) -> FloatArray:
+    """Average each household's differences, after the rows' those of some more households."""
+    households, found = rows.household, rows.number("difference")
+    if also is None or values is None:
+        return means(households, found)
+    return means(np.concatenate([households, also]), np.concatenate([found, values]))
 
 
 def _subset(values: FloatArray, matters: float | None) -> MeasuredSubset:
@@ -120,9 +134,7 @@ def _subset(values: FloatArray, matters: float | None) -> MeasuredSubset:
     )
 
 
-def _keeps_without_two(
-    rows: Sequence[RecordedObservation], pooled: PooledDifferences, matters: float | None
-) -> bool | None:
+def _keeps_without_two(rows: Compared, pooled: PooledDifferences, matters: float | None) -> bool | None:
     if matters is None or pooled.households < _FEWEST_TO_LEAVE_TWO_OUT:
         return None
     return verdicts_without_two(_means(rows), matters) == {pooled.verdict}

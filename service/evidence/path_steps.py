@@ -5,20 +5,19 @@ import numpy as np
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.collect import Collected
 from service.evidence.drawing import Caption, clipped
+from service.evidence.household_columns import trial_rows
 from service.evidence.outcomes import words_for
 from service.evidence.path import Path
-from service.evidence.tasted_subset import study_of
 from service.evidence.wording import TOLD_APART, capital, households
 from service.science.pooling.any_time import e_process
 from service.science.pooling.any_time_t import any_time_t
-from service.science.pooling.household_counts import rows_of
 
 _AXIS_LETTERS = 34
 
 
 def path_of_trials(collected: Collected) -> Path:
     """Follow the evidence that someone can tell."""
-    rows = rows_of([study_of(row) for row in collected.of(PERCEIVABLE) if row.outside_the_test is None])
+    rows = trial_rows(collected.of(PERCEIVABLE).inside_the_test)
     steps = e_process(rows.correct, rows.presented, rows.guess, rows.household).log_path.tolist()
     return Path(
         caption=Caption(

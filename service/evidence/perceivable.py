@@ -1,7 +1,6 @@
 """Can the arms be told apart, blind? The record's trials, pooled and held against themselves."""
 
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -10,13 +9,15 @@ from service.evidence.aims import PERCEIVABLE
 from service.evidence.blocks import LONGEST_LIST, Estimate, TrialStudyOfRecord, Withheld
 from service.evidence.claim import Claim
 from service.evidence.collect import Collected
+from service.evidence.compared import Compared, outside_the_test
 from service.evidence.sham import batch_luck_open, is_told, sham_trials
 from service.evidence.tasted_robustness import Held, keeps_without_two, robustness
-from service.evidence.tasted_subset import deciding_range, only_above_chance, study_of
+from service.evidence.tasted_subset import deciding_range, only_above_chance, studies_of
 from service.evidence.tasted_words import TastedFigures
 from service.evidence.trial_blocks import PerceivableDifference, ShamTrials
 from service.evidence.wording import TOLD_APART, labelled
 from service.record.rows import RecordedObservation
+from service.record.words import distinct
 from service.science.discrimination import significance
 from service.science.pooling.trials import PooledTrials, pool_trials
 
@@ -27,7 +28,7 @@ class Tasted:
 
     block: PerceivableDifference
     figures: TastedFigures
-    rows: Sequence[RecordedObservation]
+    rows: Compared
     log_path: Sequence[float]
 
     def claim(self) -> Claim:
@@ -40,7 +41,9 @@ class Tasted:
             e_value=self.figures.e_value,
             shows="they can tell",
             among="sealed or registered",
-            in_registered_or_sealed=len({row.household_id for row in self.rows if row.registered or row.sealed}),
+            in_registered_or_sealed=distinct(
+                self.rows.household[self.rows.number("registered") | self.rows.number("sealed")]
+            ),
             batch_luck_open=self.figures.luck != "excluded",
             unchanged={
                 "leaving out any two households": robust.without_any_two is True,
@@ -54,9 +57,9 @@ class Tasted:
 def tasted(collected: Collected) -> Tasted:
     """Pool the comparison's blind trials, each set's order a fresh fair draw; the others stand beside."""
     rows = collected.of(PERCEIVABLE)
-    inside = [row for row in rows if row.outside_the_test is None]
+    inside = rows.inside_the_test
     smallest = collected.aims.smallest[PERCEIVABLE]
-    pooled = pool_trials([study_of(row) for row in inside], smallest_that_matters=smallest)
+    pooled = pool_trials(studies_of(inside), smallest_that_matters=smallest)
     decided = only_above_chance(pooled.verdict, pooled.correct, pooled.expected_by_chance)
     sham = sham_trials(collected, smallest)
     held = Held(pooled.any_time.e_value >= TOLD_APART, decided)
@@ -68,7 +71,7 @@ def tasted(collected: Collected) -> Tasted:
         verdict=decided,
         primary=collected.primary == PERCEIVABLE,
         sham=sham,
-        outside_the_test=dict(Counter(str(row.outside_the_test) for row in rows if row.outside_the_test is not None)),
+        outside_the_test=outside_the_test(rows),
         robustness=robustness(collected, inside, rows, smallest, without_two=keeps_without_two(inside, held, smallest)),
         withheld=_withheld(pooled),
         reading=labelled(pooled.reading, primary=collected.primary == PERCEIVABLE),

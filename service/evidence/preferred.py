@@ -1,7 +1,6 @@
 """Which arm is liked better, blind: one share a household, held against one half."""
 
-from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,15 +11,19 @@ from service.evidence.beside_blocks import Preference, PreferencePooled, Prefere
 from service.evidence.blocks import LONGEST_LIST, AnyTimeMean, Estimate, Range, Withheld
 from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
+from service.evidence.compared import Compared, outside_the_test
 from service.evidence.counting import silent
+from service.evidence.household_columns import sums
 from service.evidence.preferred_words import PreferredFigures, preferred_reading
 from service.record.rows import RecordedObservation
+from service.record.words import distinct
+from service.science.binomial import clopper_pearson
+from service.science.paired_difference import two_sided_p_value
 from service.science.pooling.any_time_t import any_time_t, spread
 from service.science.pooling.betting import betting_interval
 from service.science.pooling.household_mean import sign_count, student
 from service.science.pooling.verdict import verdict
 from service.science.pooling.without_two import verdicts_without_two
-from service.science.preference import preference
 
 _EVEN = 0.5
 _CONFIDENCE = 0.95
@@ -33,14 +36,15 @@ class Preferred:
 
     block: Preference
     figures: PreferredFigures
-    rows: Sequence[RecordedObservation]
+    rows: Compared
     collected: Collected
 
     def claim(self) -> Claim:
         """Put the pooled preferences into the terms that the certainty rule weighs."""
         smallest, decided = self.block.smallest_difference_that_matters, self.block.verdict
-        retracted = [row for row in self.collected.put_back(PREFERENCE) if row.outside_the_test is None]
-        even = [_EVEN] * len({start.household_id for start in silent(self.collected.starts)})
+        retracted = self.collected.put_back(PREFERENCE).inside_the_test
+        even = [_EVEN] * distinct(silent(self.collected.starts).household)
+        promised = self.rows.where(self.rows.number("registered") | self.rows.number("sealed"))
         shares = _shares(self.rows)
 
         def same(values: FloatArray) -> bool:
@@ -52,15 +56,13 @@ class Preferred:
             e_value=None,
             shows="",
             among="sealed or registered",
-            in_registered_or_sealed=len(_shares(row for row in self.rows if row.registered or row.sealed)),
+            in_registered_or_sealed=len(_shares(promised)),
             batch_luck_open=False,
             unchanged={
                 "leaving out any two households": smallest is not None
                 and verdicts_without_two(shares - _EVEN, smallest) == {decided},
-                "counting only the sealed or registered": same(
-                    _shares([row for row in self.rows if row.registered or row.sealed])
-                ),
-                "putting the retracted back": same(_shares([*self.rows, *retracted])),
+                "counting only the sealed or registered": same(_shares(promised)),
+                "putting the retracted back": same(_shares(self.rows.with_(retracted))),
                 "taking every silent start as even": same(np.array([*shares, *even])),
             },
         )
@@ -69,9 +71,9 @@ class Preferred:
 def preferred(collected: Collected) -> Preferred | None:
     """Pool the preferences; None where nobody was asked."""
     every = collected.of(PREFERENCE)
-    if not every:
+    if not len(every):
         return None
-    rows = [row for row in every if row.outside_the_test is None]
+    rows = every.inside_the_test
     liked = _sums(rows)
     smallest = collected.aims.smallest.get(PREFERENCE)
     shares = _shares(rows)
@@ -109,7 +111,7 @@ def preferred(collected: Collected) -> Preferred | None:
         pooled=_pooled(liked),
         studies=[_study(row) for row in rows[:LONGEST_LIST]],
         studies_total=len(rows),
-        outside_the_test=dict(Counter(str(row.outside_the_test) for row in every if row.outside_the_test is not None)),
+        outside_the_test=outside_the_test(every),
         primary=figures.primary,
         smallest_difference_that_matters=smallest,
         verdict=_verdict(shares, smallest),
@@ -119,20 +121,19 @@ def preferred(collected: Collected) -> Preferred | None:
     return Preferred(block, figures, rows, collected)
 
 
-def _sums(rows: Iterable[RecordedObservation]) -> Counter[str]:
-    liked: Counter[str] = Counter(control=0, treatment=0, neither=0)
-    for row in rows:
-        liked.update({key: int(row.details.get(key) or 0) for key in liked})
-    return liked
+def _sums(rows: Compared) -> dict[str, int]:
+    return {name: int(_count(rows, name).sum()) for name in ("control", "treatment", "neither")}
 
 
-def _shares(rows: Iterable[RecordedObservation]) -> FloatArray:
+def _count(rows: Compared, name: str) -> FloatArray:
+    return np.nan_to_num(rows.told_number(name))
+
+
+def _shares(rows: Compared) -> FloatArray:
     """Give each household's share that prefers the treatment, among its answers with a preference."""
-    households: dict[object, Counter[str]] = {}
-    for row in rows:
-        households.setdefault(row.household_id, Counter()).update(_sums([row]))
-    decided = [(each["treatment"], each["treatment"] + each["control"]) for each in households.values()]
-    return np.array([treatment / number for treatment, number in decided if number], dtype=np.float64)
+    treatment = sums(rows.household, _count(rows, "treatment"))
+    decided = treatment + sums(rows.household, _count(rows, "control"))
+    return treatment[decided > 0.0] / decided[decided > 0.0]
 
 
 def _verdict(shares: FloatArray, smallest: float | None) -> str:
@@ -143,18 +144,21 @@ def _share(value: float | None) -> float | None:
     return None if value is None else min(max(value, 0.0), 1.0)
 
 
-def _pooled(liked: Counter[str]) -> PreferencePooled:
-    if not liked["control"] + liked["treatment"]:
+def _pooled(liked: Mapping[str, int]) -> PreferencePooled:
+    treatment, decided = liked["treatment"], liked["control"] + liked["treatment"]
+    if not decided:
         return PreferencePooled(p_value=None, share_preferring_treatment=Estimate(estimate=None, low=None, high=None))
-    found = preference(sum(liked.values()), liked["treatment"], liked["neither"])
+    # Without the calculator's bound on counts: a community may give more answers than one table can.
+    low, high = clopper_pearson(np.float64(treatment), np.float64(decided), np.float64(_CONFIDENCE))
+    fewer, many = (np.asarray(each, dtype=np.float64) for each in (min(treatment, decided - treatment), decided))
     return PreferencePooled(
-        p_value=float(found.p_value),
-        share_preferring_treatment=Estimate.model_validate(found.share_preferring_a),
+        p_value=float(two_sided_p_value(fewer, many)),
+        share_preferring_treatment=Estimate(estimate=treatment / decided, low=float(low), high=float(high)),
     )
 
 
 def _study(row: RecordedObservation) -> PreferenceStudy:
-    liked = _sums([row])
+    liked = {name: int(row.details.get(name) or 0) for name in ("control", "treatment", "neither")}
     return PreferenceStudy(
         replication=str(row.replication_id),
         household=str(row.household_id),

@@ -17,7 +17,7 @@ def said(collected: Collected, found: Found) -> str:
     if collected.held.merged_into is not None:
         return f"This question was merged into {collected.held.merged_into}: its replications stand in that answer."
     exploratory = collected.filters.exploratory
-    if not any(not row.sham for row in collected.rows):
+    if collected.rows.number("sham").all():
         return "No replication fits these filters." if exploratory else NOTHING_YET
     sentences = _of_the_primary(collected, found)
     return _of_a_part(sentences) if exploratory else sentences

@@ -4,7 +4,8 @@ import numpy as np
 
 from service.evidence.aims import EARLIEST_SPLIT, PERCEIVABLE
 from service.evidence.collect import Collected
-from service.evidence.tasted_subset import subset_of
+from service.evidence.household_columns import trial_rows
+from service.evidence.tasted_subset import subset
 from service.evidence.trial_blocks import ShamTrials
 from service.evidence.wording import capital, households
 from service.science.plain_words import whole
@@ -16,10 +17,10 @@ _EARLY_SPLITS = {"recipe", "must"}
 
 def sham_trials(collected: Collected, smallest: float) -> ShamTrials | None:
     """Pool the sham trials of either arm; None where nobody held one."""
-    rows = [row for row in collected.of(PERCEIVABLE, sham=True) if row.outside_the_test is None]
-    if not rows:
+    rows = collected.of(PERCEIVABLE, sham=True).inside_the_test
+    if not len(rows):
         return None
-    pool = subset_of(rows, smallest)
+    pool = subset(trial_rows(rows), smallest)
     return ShamTrials(
         households=pool.households,
         presentations=pool.presentations,

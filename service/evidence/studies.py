@@ -5,6 +5,7 @@ from service.evidence.blocks import MeasuredStudy, TrialStudyOfRecord
 from service.evidence.collect import collect
 from service.evidence.filters import Filters
 from service.evidence.measured import study_of_record
+from service.evidence.measured_robustness import with_difference
 from service.evidence.perceivable import trial_of_record
 from service.record.database import Session
 from service.record.tables import Question
@@ -34,7 +35,7 @@ def studies_of(
     collected = collect(session, question, filters, position)
     chosen = outcome or collected.primary
     if chosen == PERCEIVABLE:
-        rows = [row for row in collected.of(chosen) if row.outside_the_test is None]
+        rows = collected.of(chosen).inside_the_test
         return chosen, [trial_of_record(row) for row in rows[start : start + limit]]
-    rows = [row for row in collected.of(chosen) if row.difference is not None]
+    rows = with_difference(collected.of(chosen))
     return chosen, [study_of_record(row) for row in rows[start : start + limit]]

@@ -1,8 +1,9 @@
 """Does the answer on blind trials hang on which of them are counted?"""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,15 +12,15 @@ from scipy import special
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.claim import CANNOT_TELL
 from service.evidence.collect import Collected
+from service.evidence.compared import Compared
 from service.evidence.conditions import by_condition
 from service.evidence.counting import silent
-from service.evidence.tasted_subset import study_of, subset
+from service.evidence.household_columns import rows_from, trial_rows
+from service.evidence.tasted_subset import subset
 from service.evidence.trial_blocks import ConditionSubset, TrialsRobustness, TrialsSubset
 from service.evidence.wording import TOLD_APART
-from service.record.rows import RecordedObservation
 from service.science.discrimination import METHODS
-from service.science.pooling.household_counts import rows_of, units_of
-from service.science.pooling.trial_results import TrialStudy
+from service.science.pooling.household_counts import Rows, units_of
 from service.science.pooling.trials_left_out import FEWEST_PRESENTATIONS_FOR_T, household_ratios
 from service.science.pooling.without_two import least_log_e_without_two, verdicts_without_two
 
@@ -43,12 +44,7 @@ class Held:
 
 
 def robustness(
-    collected: Collected,
-    inside: Sequence[RecordedObservation],
-    rows: Sequence[RecordedObservation],
-    smallest: float,
-    *,
-    without_two: bool | None,
+    collected: Collected, inside: Compared, rows: Compared, smallest: float, *, without_two: bool | None
 ) -> TrialsRobustness:
     """Pool other choices of rows, each set of rows once.
 
@@ -56,7 +52,7 @@ def robustness(
     ----------
     collected : Collected
         The record's part, for what was retracted and what stayed silent.
-    inside, rows : sequence
+    inside, rows : Compared
         The trials that the test counts, and all of them.
     smallest : float
         The proportion discriminating that matters.
@@ -64,27 +60,25 @@ def robustness(
         Whether the answer stays whichever two households are left out.
 
     """
-    studies = {row.id: study_of(row) for row in rows}
-    known: dict[tuple[int, ...], TrialsSubset] = {}
+    known: dict[bytes, TrialsSubset] = {}
 
-    def only(kept: Sequence[RecordedObservation]) -> TrialsSubset:
-        key = tuple(row.id for row in kept)
-        if key not in known:
-            known[key] = subset([studies.get(row.id) or study_of(row) for row in kept], smallest)
-        return known[key]
+    def only(kept: Compared) -> TrialsSubset:
+        if kept.which not in known:
+            known[kept.which] = subset(trial_rows(kept), smallest)
+        return known[kept.which]
 
-    put_back = [row for row in collected.put_back(PERCEIVABLE) if row.outside_the_test is None]
-    unheard = list(_as_chance(collected))
-    whole = [studies[row.id] for row in inside]
+    sealed, registered = inside.number("sealed"), inside.number("registered")
+    put_back = collected.put_back(PERCEIVABLE).inside_the_test
+    with_silent = _with_silent_as_chance(collected, inside)
     return TrialsRobustness(
-        sealed_only=only([row for row in inside if row.sealed]),
-        sealed_or_registered_only=only([row for row in inside if row.sealed or row.registered]),
-        registered_only=only([row for row in inside if row.registered]),
-        vouched_only=only([row for row in inside if row.vouched]),
-        conditions_met_only=only([row for row in inside if row.conditions_met]),
-        with_retracted=only(sorted([*inside, *put_back], key=_received)),
+        sealed_only=only(inside.where(sealed)),
+        sealed_or_registered_only=only(inside.where(sealed | registered)),
+        registered_only=only(inside.where(registered)),
+        vouched_only=only(inside.where(inside.vouched)),
+        conditions_met_only=only(inside.where(inside.number("conditions_met") == 1)),
+        with_retracted=only(inside.with_(put_back)),
         with_outside_the_test=only(rows),
-        silent_as_chance=subset([*whole, *unheard], smallest) if unheard else only(inside),
+        silent_as_chance=only(inside) if with_silent is None else subset(with_silent, smallest),
         without_any_two=without_two,
         by_condition=[
             ConditionSubset(condition=key, value=value, **dict(only(kept))) for key, value, kept in by_condition(inside)
@@ -92,23 +86,35 @@ def robustness(
     )
 
 
-def _received(row: RecordedObservation) -> tuple[int, int]:
-    return row.entered_position, row.id
+def _with_silent_as_chance(collected: Collected, inside: Compared) -> Rows | None:
+    """Stand in for every silent start a trial of its planned size that did as guessing does; None where none could."""
+    unheard = silent(collected.starts)
+    plans, which = unheard.plans()
+    unheard = unheard.where(plans.those(which, _is_a_trial))
+    if not len(unheard):
+        return None
+    plans, which = unheard.plans()
+    planned = [(str(plan["method"]), int(plan["presentations"])) for plan in plans.said(which)]
+    methods = list(METHODS)
+    said, codes = inside.words("method")
+    places = np.array([methods.index(each) if each in methods else -1 for each in said.meanings], dtype=np.int32)
+    right = [round(presented * METHODS[method].guess_probability) for method, presented in planned]
+    return rows_from(
+        methods,
+        np.concatenate([places[codes], np.array([methods.index(method) for method, _ in planned], dtype=np.int32)]),
+        np.concatenate([inside.number("presented"), np.array([presented for _, presented in planned])]),
+        np.concatenate([inside.number("correct"), np.array(right)]),
+        np.concatenate([inside.household, unheard.household]),
+    )
 
 
-def _as_chance(collected: Collected) -> Iterator[TrialStudy]:
-    """Stand in for every silent start a trial of its planned size that did as guessing does."""
-    for start in silent(collected.starts):
-        method = str(start.plan.get("method"))
-        presented = start.plan.get("presentations")
-        if method in METHODS and presented:
-            right = round(presented * METHODS[method].guess_probability)
-            yield TrialStudy(str(start.replication_id), method, presented, right, str(start.household_id))
+def _is_a_trial(plan: Mapping[str, Any]) -> bool:
+    return plan.get("method") in METHODS and bool(plan.get("presentations"))
 
 
-def keeps_without_two(rows: Sequence[RecordedObservation], held: Held, smallest: float) -> bool | None:
+def keeps_without_two(rows: Compared, held: Held, smallest: float) -> bool | None:
     """Whether the answer stays whichever two households are left out; None where that would leave none."""
-    columns = rows_of([study_of(row) for row in rows])
+    columns = trial_rows(rows)
     if columns.households < _FEWEST_TO_LEAVE_TWO_OUT:
         return None
     units = units_of(columns)

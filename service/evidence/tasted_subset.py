@@ -1,17 +1,17 @@
 """A pool of blind trials in short: what a stricter or looser choice of rows would say."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from service.evidence.blocks import Estimate
 from service.evidence.claim import CANNOT_TELL
+from service.evidence.compared import Compared
 from service.evidence.trial_blocks import TrialsSubset
-from service.record.rows import RecordedObservation
 from service.science.discrimination import METHODS
 from service.science.pooling.any_time import e_process
 from service.science.pooling.any_time_t import any_time_t
 from service.science.pooling.betting import betting_interval
 from service.science.pooling.detection import null_of
-from service.science.pooling.household_counts import rows_of, units_of
+from service.science.pooling.household_counts import Rows, units_of
 from service.science.pooling.results import NO_RANGE, AnyRange, Range
 from service.science.pooling.trial_results import TrialStudy
 from service.science.pooling.trials_left_out import (
@@ -25,21 +25,28 @@ _CONFIDENCE = 0.95
 _NOTHING = Estimate(estimate=None, low=None, high=None)
 
 
-def study_of(row: RecordedObservation) -> TrialStudy:
-    """Give one replication's trial to the science."""
-    return TrialStudy(
-        str(row.replication_id), str(row.method), row.presented or 0, row.correct or 0, str(row.household_id)
-    )
+def studies_of(rows: Compared) -> list[TrialStudy]:
+    """Give the trials of many replications to the science."""
+    said, codes = rows.words("method")
+    return [
+        TrialStudy(label, str(method), presented, correct, household)
+        for label, method, presented, correct, household in zip(
+            rows.names("replication"),
+            said.said(codes),
+            rows.number("presented").tolist(),
+            rows.number("correct").tolist(),
+            rows.names("household"),
+            strict=True,
+        )
+    ]
 
 
-def subset_of(rows: Iterable[RecordedObservation], smallest: float) -> TrialsSubset:
-    """Pool some rows in short; `smallest` is the proportion discriminating that matters."""
-    return subset([study_of(row) for row in rows], smallest)
+def subset(rows: Rows, smallest: float) -> TrialsSubset:
+    """Pool some trials in short: the exact test, the evidence, and the verdict of the same any-time interval.
 
-
-def subset(studies: Sequence[TrialStudy], smallest: float) -> TrialsSubset:
-    """Pool some studies in short: the exact test, the evidence, and the verdict of the same any-time interval."""
-    if not studies:
+    `smallest` is the proportion discriminating that matters.
+    """
+    if not rows.households:
         return TrialsSubset(
             households=0,
             presentations=0,
@@ -49,7 +56,6 @@ def subset(studies: Sequence[TrialStudy], smallest: float) -> TrialsSubset:
             proportion_discriminating=_NOTHING,
             verdict=CANNOT_TELL,
         )
-    rows = rows_of(studies)
     units = units_of(rows)
     null = null_of(units.correct, units.presented, units.guess)
     share, decided = _NOTHING, CANNOT_TELL

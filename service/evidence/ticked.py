@@ -34,7 +34,7 @@ class _Word:
 
 def ticked(collected: Collected) -> list[Descriptor]:
     """Compare each word between the arms, those of the protocol first."""
-    rows = [row for row in collected.of(DESCRIPTORS) if row.outside_the_test is None]
+    rows = collected.of(DESCRIPTORS).inside_the_test
     words = _chosen(_words(rows), collected.aims.terms)
     if not words:
         return []

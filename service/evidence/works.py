@@ -1,7 +1,7 @@
 """What is made of a question's evidence, each from the record to the bytes that are sent."""
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Protocol
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
 
 from service.evidence.answer import answer
 from service.evidence.filters import Filters
@@ -10,13 +10,6 @@ from service.record.tables import Question
 
 if TYPE_CHECKING:
     from service.evidence.drawing import Format  # which loads what draws
-
-
-class Work(Protocol):
-    """Makes something of what the record held about a question at a position."""
-
-    def __call__(self, session: Session, question: Question, filters: Filters, position: int, **given: Any) -> bytes:  # noqa: ANN401
-        """Give its bytes."""
 
 
 def _answer(session: Session, question: Question, filters: Filters, position: int, *, public_url: str) -> bytes:
@@ -39,4 +32,5 @@ def _path(
     return drawings.path_of(session, question, filters, position, outcome, kind)
 
 
-WORKS: Mapping[str, Work] = {"answer": _answer, "forest": _forest, "path": _path}
+WORKS: Mapping[str, Callable[..., bytes]] = {"answer": _answer, "forest": _forest, "path": _path}
+"""Each takes a session, a question, filters and a position, and arguments of its own by name."""

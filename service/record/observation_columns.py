@@ -4,7 +4,7 @@ import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import compress
-from typing import Any, overload
+from typing import Any, Literal, overload
 from uuid import UUID
 
 import numpy as np
@@ -15,7 +15,17 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from service.record.rows import RecordedObservation
-from service.record.start_columns import NEVER, ROWS_AT_ONCE, IntArray, Rows, StartColumns, about, in_parts, whole
+from service.record.start_columns import (
+    NEVER,
+    ROWS_AT_ONCE,
+    IntArray,
+    Rows,
+    StartColumns,
+    about,
+    hyphenated,
+    in_parts,
+    whole,
+)
 from service.record.tables import Observation, Replication
 from service.record.words import BoolArray, Codes, Words, kept_once
 
@@ -171,6 +181,17 @@ class Observations(Sequence[RecordedObservation]):
     def where(self, mask: BoolArray) -> "Observations":
         """Keep those for which a mask holds."""
         return Observations(self.columns, self.starts, self.places[mask], self._position)
+
+    def with_(self, other: "Observations", order: IntArray) -> "Observations":
+        """Put others of the same columns after these, and all into an order."""
+        places = np.concatenate([self.places, other.places])[order]
+        return Observations(self.columns, self.starts, places, self._position)
+
+    def names(self, name: Literal["replication", "household"]) -> list[str]:
+        """Return each row's replication or household by its identifier, in the form with hyphens."""
+        if name == "replication":
+            return [hyphenated(text) for text in self.starts.replications.said(self.start)]
+        return [hyphenated(text) for text in self.starts.words["household_id"].said(self.household)]
 
     def number(self, name: str) -> npt.NDArray[Any]:
         """Return a column of numbers; what is missing is NaN or -1."""

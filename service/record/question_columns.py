@@ -20,7 +20,7 @@ from service.record.replication_reads import with_merged
 from service.record.start_columns import StartColumns, Starts, nothing_started, read_starts
 from service.record.tables import LedgerEntry, Observation
 
-_BOUND = 128 * 1024 * 1024
+_BOUND = 256 * 1024 * 1024
 _MOST_FOLLOWED = 2000
 """Entries after which reading everything again is as quick as following them."""
 _FOLLOWED = frozenset({"registration", "submission", "amendment", "withdrawal", "retraction", "vouch"})

@@ -154,6 +154,11 @@ class Starts(Sequence[Start]):
         """The version that each follows."""
         return self.columns.protocol_version[self.places]
 
+    @property
+    def household(self) -> Codes:
+        """A code for each one's household."""
+        return self.columns.codes["household_id"][self.places]
+
     def plans(self) -> tuple[Words, Codes]:
         """Return the different plans, and which one each has."""
         return self.columns.words["plan"], self.columns.codes["plan"][self.places]
@@ -236,6 +241,13 @@ def read_starts(session: Session, family: Collection[UUID], subjects: Collection
     if subjects is not None:
         query = query.where(about(subjects))
     return in_parts(session, query)
+
+
+def hyphenated(text: str) -> str:
+    """Write an identifier as it is shown, however the database writes it."""
+    if "-" in text:
+        return text
+    return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
 
 
 def about(subjects: Collection[UUID]) -> ColumnElement[bool]:

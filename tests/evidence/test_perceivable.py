@@ -4,8 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from service.evidence.aims import PERCEIVABLE
 from service.evidence.found import look_into
-from service.evidence.tasted_subset import study_of, subset_of
+from service.evidence.household_columns import trial_rows
+from service.evidence.tasted_subset import studies_of, subset
 from service.science.pooling.trials import pool_trials
 from tests.evidence.builders import (
     aiming_at,
@@ -163,8 +165,9 @@ class TestRobustness:
 
     def test_a_pool_in_short_says_what_the_whole_pool_says(self):
         for rows in (guessing(12), telling(9), telling(4), telling(5, method="tetrad"), guessing(40)):
-            short = subset_of(rows, 0.3)
-            whole = pool_trials([study_of(row) for row in rows], smallest_that_matters=0.3)
+            trials = collected(rows).of(PERCEIVABLE)
+            short = subset(trial_rows(trials), 0.3)
+            whole = pool_trials(studies_of(trials), smallest_that_matters=0.3)
             assert short.verdict == whole.verdict
             assert short.p_value == whole.nobody_can_tell.p_value
             assert short.e_value == pytest.approx(whole.any_time.e_value, rel=1e-9)

@@ -1,0 +1,83 @@
+"""Rows of one comparison as the science pools them: households numbered, and merged, in order of receipt."""
+
+from statistics import fmean
+
+import numpy as np
+import numpy.typing as npt
+
+from service.evidence.compared import Compared
+from service.record.words import Codes
+from service.science.discrimination import METHODS
+from service.science.pooling.household_counts import Rows
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+def numbered(codes: Codes) -> tuple[IntArray, IntArray]:
+    """Number what codes stand for from 0 in order of first appearance.
+
+    Returns
+    -------
+    tuple
+        Each row's number, and the row at which each number first appears.
+
+    """
+    _, first, place = np.unique(codes, return_index=True, return_inverse=True)
+    order = np.argsort(first)
+    rank = np.empty_like(order)
+    rank[order] = np.arange(len(order))
+    return rank[place.ravel()], first[order]
+
+
+def means(households: Codes, values: FloatArray) -> FloatArray:
+    """Average each household's values, households in order of first appearance."""
+    number, first = numbered(households)
+    found = values[first]
+    times = np.bincount(number, minlength=len(first))
+    several = np.flatnonzero(times > 1)
+    if len(several):
+        order = np.argsort(number, kind="stable")
+        ends = np.cumsum(times)
+        for each in several.tolist():
+            found[each] = fmean(values[order[ends[each] - times[each] : ends[each]]].tolist())
+    return found
+
+
+def sums(households: Codes, values: FloatArray) -> FloatArray:
+    """Add up each household's values, households in order of first appearance."""
+    number, first = numbered(households)
+    return np.bincount(number, values, len(first)).astype(np.float64)
+
+
+def trial_rows(rows: Compared) -> Rows:
+    """Lay out blind trials for the science, without anybody's name."""
+    said, codes = rows.words("method")
+    return rows_from(
+        [str(each) for each in said.meanings], codes, rows.number("presented"), rows.number("correct"), rows.household
+    )
+
+
+def rows_from(
+    methods: list[str],
+    method: Codes,
+    presented: npt.NDArray[np.int32],
+    correct: npt.NDArray[np.int32],
+    household: Codes,
+) -> Rows:
+    """Lay out counts for the science; `method` are places in `methods`."""
+    kind, met = numbered(method)
+    number, first = numbered(household)
+    names = tuple(methods[each] for each in method[met].tolist())
+    rates = np.array([METHODS[each].guess_probability for each in names], dtype=np.float64)
+    return Rows(
+        correct=correct.astype(np.int64),
+        presented=presented.astype(np.int64),
+        kind=kind,
+        guess=rates[kind] if len(kind) else np.zeros(0),
+        household=number,
+        households=len(first),
+        methods=names,
+        names=(),
+        labels=(),
+    )
