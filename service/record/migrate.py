@@ -12,6 +12,7 @@ from sqlalchemy import URL, Connection, NullPool, create_engine, text
 # Any number will do that no other user of the same server locks.
 _ADVISORY_LOCK = 7_261_935_044
 _WAIT_FOR_OTHERS_MS = 60_000
+_WAIT_FOR_TABLES_MS = 5_000
 
 
 def config(connection: Connection | None = None) -> Config:
@@ -71,5 +72,5 @@ def _upgrade_postgres(url: URL, revision: str) -> None:
         connection.execute(text(f"SET LOCAL lock_timeout = '{_WAIT_FOR_OTHERS_MS}ms'"))
         connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _ADVISORY_LOCK})
         # Behind a table lock that waits, every reader of the table waits too: give up soon, and be run again.
-        connection.execute(text("SET LOCAL lock_timeout = '5s'"))
+        connection.execute(text(f"SET LOCAL lock_timeout = '{_WAIT_FOR_TABLES_MS}ms'"))
         command.upgrade(config(connection), revision)
