@@ -17,10 +17,16 @@ MEANS = (0.05, 0.1, 0.2, 0.3, 0.45, 0.65)
 """Grid of the mean proportion discriminating over households."""
 
 PRECISIONS = (2.0, 8.0, 40.0, math.inf)
-"""Grid of the Beta precision of household effects; infinite where households agree."""
+"""Grid of the Beta precision of household effects; infinite, where households agree, the last."""
+
+_PRECISIONS_APART = np.array(PRECISIONS[:-1])
+_A = np.outer(MEANS, _PRECISIONS_APART).ravel()
+_B = np.outer(1.0 - np.array(MEANS), _PRECISIONS_APART).ravel()
+_WHICH_PRECISION = np.tile(np.arange(len(_PRECISIONS_APART)), len(MEANS))
+"""The Beta parameters of the grid points at which households differ, and the place of each one's precision."""
 
 _LARGEST_LOG = math.log(np.finfo(np.float64).max)
-_TERMS_AT_ONCE = 200_000
+_TERMS_AT_ONCE = 5_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,26 +134,38 @@ def log_likelihood_ratios(correct: IntArray, presented: IntArray, guess: FloatAr
 
 
 def _ratios(pairs: FloatArray) -> FloatArray:
-    """Sum over j of C(x, j) r^j B(a+j, b+n-x) / B(a, b), r = (1-g)/g: a finite sum of positive terms."""
+    """Sum over j of C(x, j) r^j B(a+j, b+n-x) / B(a, b), r = (1-g)/g: a finite sum of positive terms.
+
+    B(a+j, b+i) / B(a, b) is a quotient of rising factorials, whose logarithms are looked up in one table each.
+    """
     x, n, g = pairs.T
-    lengths = x.astype(np.int64) + 1
-    starts = np.concatenate(([0], np.cumsum(lengths)[:-1]))
+    right, wrong = x.astype(np.int64), (n - x).astype(np.int64)
+    lengths = right + 1
+    starts = np.cumsum(lengths) - lengths
     row = np.repeat(np.arange(len(x)), lengths)
     j = np.arange(len(row)) - starts[row]
     odds = (1.0 - g) / g
-    missed = n - x
-    log_choose = special.gammaln(x + 1.0)[row] - special.gammaln(j + 1.0) - special.gammaln(x[row] - j + 1.0)
-    terms = log_choose + j * np.log(odds)[row]
-    columns = []
-    for m in MEANS:
-        for s in PRECISIONS:
-            if s == math.inf:
-                columns.append(x * np.log1p(odds * m) + missed * math.log1p(-m))
-                continue
-            a, b = s * m, s * (1.0 - m)
-            beta = special.betaln(a + j, (b + missed)[row]) - special.betaln(a, b)
-            columns.append(np.logaddexp.reduceat(terms + beta, starts))
-    return np.stack(columns, axis=1)
+    most = int(n.max())
+    # The last row, a = 1, holds the factorials.
+    rising = _log_rising(np.concatenate((_A, _B, _PRECISIONS_APART, np.ones(1))), most)
+    for_right, for_wrong, for_all = rising[: len(_A)], rising[len(_A) : 2 * len(_A)], rising[2 * len(_A) : -1]
+    factorials = rising[-1]
+    terms = factorials[right][row] - factorials[j] - factorials[right[row] - j] + j * np.log(odds)[row]
+    log_terms = for_right[:, j] - for_all[_WHICH_PRECISION][:, wrong[row] + j] + terms
+    highest = np.maximum.reduceat(log_terms, starts, axis=1)
+    log_terms -= highest[:, row]
+    totals = np.add.reduceat(np.exp(log_terms, out=log_terms), starts, axis=1)
+    out = np.empty((len(x), len(MEANS), len(PRECISIONS)))
+    out[:, :, :-1] = (for_wrong[:, wrong] + highest + np.log(totals)).T.reshape(len(x), len(MEANS), -1)
+    m = np.array(MEANS)
+    out[:, :, -1] = x[:, None] * np.log1p(odds[:, None] * m) + wrong[:, None] * np.log1p(-m)
+    return out.reshape(len(x), -1)
+
+
+def _log_rising(start: FloatArray, most: int) -> FloatArray:
+    """Tabulate log(a (a+1) ... (a+j-1)) for j from 0 to `most`: a row for each a."""
+    a = start.reshape(-1, 1)
+    return np.asarray(special.gammaln(a + np.arange(most + 1.0)) - special.gammaln(a))
 
 
 def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | None) -> FloatArray:

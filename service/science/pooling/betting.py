@@ -4,13 +4,14 @@ import math
 
 import numpy as np
 import numpy.typing as npt
+from scipy import optimize
 
 from service.science.pooling.results import Range
 
 FloatArray = npt.NDArray[np.float64]
 
 _LARGEST_STAKE = 0.5
-_HALVINGS = 60
+_LEAST = 1e-15
 
 
 def betting_interval(values: npt.ArrayLike, confidence: float = 0.95) -> Range:
@@ -60,13 +61,8 @@ def _crossing(x: FloatArray, stakes: FloatArray, limit: float) -> float:
         stake = np.minimum(stakes, _LARGEST_STAKE / mean)
         return float(np.sum(np.log1p(stake * (x - mean))))
 
-    low, high = 0.0, 1.0
-    if log_capital(1e-15) < limit:
+    if log_capital(_LEAST) < limit:
         return 0.0
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        if log_capital(middle) >= limit:
-            low = middle
-        else:
-            high = middle
-    return low
+    if log_capital(1.0) >= limit:
+        return 1.0
+    return float(optimize.brentq(lambda mean: log_capital(mean) - limit, _LEAST, 1.0, xtol=1e-16, rtol=1e-15))

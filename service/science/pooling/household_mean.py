@@ -22,8 +22,8 @@ from service.science.pooling.difference_results import (
     SignCount,
 )
 from service.science.pooling.household_values import HouseholdValues, household_values
-from service.science.pooling.results import NO_RANGE, Range, Withheld
-from service.science.pooling.verdict import verdict
+from service.science.pooling.results import Withheld
+from service.science.pooling.verdict import verdict, verdicts_of
 from service.science.trial_columns import confidence_level
 
 FloatArray = npt.NDArray[np.float64]
@@ -327,12 +327,8 @@ def one_decides(y: FloatArray, level: float, smallest_that_matters: float | None
     width = float(half_width(k - 1, 1.0 - level))
     if full.low is None:
         return False
-    if math.isinf(width):
-        ranges = {NO_RANGE}
-    else:
-        ends = zip(parts.mean.tolist(), (parts.sd * width).tolist(), strict=True)
-        ranges = {Range(mean - half, mean + half) if half > 0.0 else NO_RANGE for mean, half in ends}
     # Any size gives the same sides of 0, so that the smallest double stands for "excludes 0" alone.
     size = _SMALLEST if smallest_that_matters is None else smallest_that_matters
     whole = verdict(size, full)
-    return any(verdict(size, each) != whole for each in ranges)
+    halves = np.where(parts.sd > 0.0, parts.sd * width, math.inf) if width < math.inf else np.full(k, math.inf)
+    return bool(verdicts_of(parts.mean - halves, parts.mean + halves, size) - {whole})

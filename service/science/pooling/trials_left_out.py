@@ -16,7 +16,7 @@ from service.science.pooling.folded import folded_means_without
 from service.science.pooling.household_counts import Rows, Units
 from service.science.pooling.results import NO_RANGE, NOTHING, Estimate, Range
 from service.science.pooling.trial_results import TrialsLeftOut
-from service.science.pooling.verdict import Verdict, verdict
+from service.science.pooling.verdict import Verdict, verdict, verdicts_of
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -147,7 +147,7 @@ def one_decides(
     if len(rows.methods) > 1:
         return False
     full, without = verdicts(units, smallest_that_matters, level)
-    return any(each != full for each in without)
+    return bool(without - {full})
 
 
 def _log_e(units: Units) -> FloatArray:
@@ -156,7 +156,7 @@ def _log_e(units: Units) -> FloatArray:
     return np.asarray(highest + math.log(float(np.mean(np.exp(totals - highest)))))
 
 
-def verdicts(units: Units, smallest_that_matters: float, level: float) -> tuple[Verdict, list[Verdict]]:
+def verdicts(units: Units, smallest_that_matters: float, level: float) -> tuple[Verdict, set[Verdict]]:
     """Give the verdict on a pool of one method with every household, and without each.
 
     Parameters
@@ -183,11 +183,11 @@ def verdicts(units: Units, smallest_that_matters: float, level: float) -> tuple[
     means = mean - (y - mean) / (k - 1)
     rest = np.maximum(squares - (y - mean) ** 2 * k / (k - 1), 0.0)
     halves = float(half_width(k - 1, 1.0 - level)) * np.sqrt(rest / (k - 2))
-    ends = set(zip((means - halves).tolist(), (means + halves).tolist(), strict=True))
-    return verdict(smallest_that_matters, bound), [verdict(smallest_that_matters, Range(*each)) for each in ends]
+    without = verdicts_of(means - halves, means + halves, smallest_that_matters)
+    return verdict(smallest_that_matters, bound), without
 
 
-def _exact_verdicts(units: Units, smallest_that_matters: float, level: float) -> tuple[Verdict, list[Verdict]]:
+def _exact_verdicts(units: Units, smallest_that_matters: float, level: float) -> tuple[Verdict, set[Verdict]]:
     """Decide by the exact interval where the t has too few households, or households that don't differ."""
     shares = units.correct / units.presented
     guess = units.guess[0]
@@ -198,7 +198,7 @@ def _exact_verdicts(units: Units, smallest_that_matters: float, level: float) ->
 
     same = bool(np.all(shares == shares[0]))
     left_out = range(1 if same else len(shares)) if same or len(shares) <= MOST_REFITTED else range(0)
-    return decide(shares), [decide(np.delete(shares, i)) for i in left_out]
+    return decide(shares), {decide(np.delete(shares, i)) for i in left_out}
 
 
 def discriminating_range(bound: Range, guess: float) -> Range:

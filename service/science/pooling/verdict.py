@@ -2,8 +2,13 @@
 
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
 from service.science.errors import InputError
 from service.science.pooling.results import AnyRange
+
+FloatArray = npt.NDArray[np.float64]
 
 Verdict = Literal["bigger_than_matters", "practically_the_same", "real_but_may_be_too_small", "cannot_tell_yet"]
 
@@ -44,3 +49,28 @@ def verdict(smallest_that_matters: float, interval: AnyRange) -> Verdict:
     if low > 0.0 or high < 0.0:
         return "real_but_may_be_too_small"
     return "cannot_tell_yet"
+
+
+def verdicts_of(low: FloatArray, high: FloatArray, smallest_that_matters: float) -> set[Verdict]:
+    """Find every verdict that some intervals give; one without a limit decides nothing.
+
+    Parameters
+    ----------
+    low, high : array
+        Limits, infinite where there is none.
+    smallest_that_matters : float
+        As in `verdict`.
+
+    """
+    size = smallest_that_matters
+    bigger = (low > size) | (high < -size)
+    same = (low > -size) & (high < size)
+    real = ((low > 0.0) | (high < 0.0)) & ~bigger & ~same
+    bounded = np.isfinite(low) & np.isfinite(high)
+    names: tuple[tuple[npt.NDArray[np.bool_], Verdict], ...] = (
+        (bounded & bigger, "bigger_than_matters"),
+        (bounded & same & ~bigger, "practically_the_same"),
+        (bounded & real, "real_but_may_be_too_small"),
+        (~bounded | ~(bigger | same | real), "cannot_tell_yet"),
+    )
+    return {name for holds, name in names if holds.any()}

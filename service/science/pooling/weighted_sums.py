@@ -12,7 +12,8 @@ Kept = Literal["all", "without_each", "up_to_each"]
 """Which households a row of sums is over: all of them; all but that row's; those up to and with that row's."""
 
 _CELLS_AT_ONCE = 300_000
-_PIECE = 16_384
+_PIECE = 8_192
+"""Fits a core's cache, and is short enough for the linear algebra not to wake its threads, which costs more."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,21 +1,25 @@
-"""Does an answer survive leaving out any two households?"""
+"""Does an answer survive leaving out any two households? Every pair is answered for, at every number of households."""
 
 import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from service.science.pooling.any_time import log_likelihood_ratios
-from service.science.pooling.any_time_t import half_width
-from service.science.pooling.results import NO_RANGE, Range
-from service.science.pooling.verdict import Verdict, verdict
+from service.science.pooling.any_time_t import half_width, spread
+from service.science.pooling.verdict import Verdict, verdicts_of
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-_MOST_PAIRED = 900
-"""Households paired exhaustively; beyond, only those that can move a mean or a spread most are."""
+_ROWS_AT_ONCE = 256
+_SMALLEST_PRODUCT = 1e-280
+_ROUNDING = 1e-14
+"""A share of the squares so small is what subtraction leaves of equal values."""
+
+_EVERY: frozenset[Verdict] = frozenset(
+    {"bigger_than_matters", "practically_the_same", "real_but_may_be_too_small", "cannot_tell_yet"}
+)
 
 
 def least_log_e_without_two(correct: IntArray, presented: IntArray, guess: FloatArray) -> float:
@@ -43,14 +47,41 @@ def least_log_e_without_two(correct: IntArray, presented: IntArray, guess: Float
     counts = np.stack([correct.astype(np.float64), presented.astype(np.float64), guess])
     distinct, times = np.unique(counts, axis=1, return_counts=True)
     ratios = log_likelihood_ratios(distinct[0].astype(np.int64), distinct[1].astype(np.int64), distinct[2])
+    return least_log_mean_without_two(ratios, times)
+
+
+def least_log_mean_without_two(ratios: FloatArray, times: IntArray) -> float:
+    """Compute the smallest log e-value without two households from their log likelihood ratios.
+
+    Parameters
+    ----------
+    ratios : array
+        Kinds of household by grid points.
+    times : array of int
+        How many households there are of each kind; three or more in all.
+
+    Returns
+    -------
+    float
+        Over all pairs; a kind may be left out twice only where there are two of it.
+
+    """
     total = times @ ratios
+    # Half of what all households say goes to each of the two factors, so that neither leaves a double's range.
+    halves = 0.5 * total - ratios
+    heights = halves.max(axis=1)
+    factors = np.exp(halves - heights[:, None])
     least = math.inf
-    for first in range(len(times)):
-        # A kind of household may be left out twice only where there are two of it.
-        start = first if times[first] > 1 else first + 1
-        left = total - ratios[first] - ratios[start:]
-        if len(left):
-            least = min(least, float(special.logsumexp(left, axis=1).min()))
+    for begin in range(0, len(times), _ROWS_AT_ONCE):
+        rows = slice(begin, begin + _ROWS_AT_ONCE)
+        products = factors[rows] @ factors[begin:].T
+        logs = np.log(np.maximum(products, _SMALLEST_PRODUCT)) + heights[rows, None] + heights[begin:]
+        for row, column in np.argwhere(products < _SMALLEST_PRODUCT).tolist():
+            apart = total - ratios[begin + row] - ratios[begin + column]
+            logs[row, column] = np.logaddexp.reduce(apart)
+        alone = np.flatnonzero(times[rows] < 2)
+        logs[alone, alone] = math.inf
+        least = min(least, float(logs.min()))
     return least - math.log(ratios.shape[1])
 
 
@@ -69,42 +100,83 @@ def verdicts_without_two(values: FloatArray, smallest_that_matters: float, confi
     Returns
     -------
     set of str
-        Of `verdict.Verdict`; `cannot_tell_yet` alone where fewer than five would be left.
+        Of `verdict.Verdict`; `cannot_tell_yet` alone where fewer than five would be left. Exact for every pair: blocks
+        of pairs whose interval can't cross a limit, whichever two of them go, are settled together, and the others are
+        halved down to single pairs.
 
     """
     k = len(values) - 2
     reach = float(half_width(k, 1.0 - confidence)) if k >= 2 else math.inf
-    if math.isinf(reach):
+    if math.isinf(reach) or spread(values) == 0.0:
         return {"cannot_tell_yet"}
     centre = float(np.mean(values))
-    gaps = values - centre
-    chosen = _movers(gaps)
-    first, second = np.triu_indices(len(chosen), 1)
-    one, other = gaps[chosen][first], gaps[chosen][second]
-    mean = -(one + other) / k
-    squares = np.maximum(float(gaps @ gaps) - one * one - other * other - k * mean * mean, 0.0)
-    halves = reach * np.sqrt(squares / (k - 1))
-    low, high = centre + mean - halves, centre + mean + halves
-    kinds = np.stack(
+    pairs = _Pairs(np.sort(values - centre), centre, reach)
+    found = set[Verdict]()
+    blocks = np.array([[0, len(values), 0, len(values)]])
+    while len(blocks) and found != _EVERY:
+        low, high = pairs.ends(blocks)
+        is_pair = (blocks[:, 1] - blocks[:, 0] == 1) & (blocks[:, 3] - blocks[:, 2] == 1)
+        settled = is_pair | _stay(low, high, smallest_that_matters)
+        found |= verdicts_of(low[settled, 0], high[settled, 0], smallest_that_matters)
+        blocks = _halved(blocks[~settled])
+    return found
+
+
+class _Pairs:
+    """The any-time interval without two households, for blocks of sorted gaps from the mean."""
+
+    def __init__(self, gaps: FloatArray, centre: float, reach: float) -> None:
+        self.gaps = gaps
+        self.centre = centre
+        self.left = len(gaps) - 2
+        self.reach = reach
+        self.squares = float(gaps @ gaps)
+
+    def ends(self, blocks: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Bound the interval's ends over each block of pairs: (blocks, 2) for each end, least and most."""
+        one = self.gaps[blocks[:, :2] - np.array([0, 1])]
+        other = self.gaps[blocks[:, 2:] - np.array([0, 1])]
+        both = one + other
+        away = _squared(one) + _squared(other) + _squared(both) / self.left
+        squares = self.squares - away[:, ::-1]
+        squares[squares <= _ROUNDING * self.squares] = 0.0
+        halves = self.reach * np.sqrt(squares / (self.left - 1))
+        middle = self.centre - both[:, ::-1] / self.left
+        low, high = middle - halves[:, ::-1], middle + halves
+        # Without any spread nothing is bounded; a block that may have none is not settled.
+        low[halves[:, 0] == 0.0, 0], high[halves[:, 0] == 0.0, 1] = -math.inf, math.inf
+        return low, high
+
+
+def _squared(ends: FloatArray) -> FloatArray:
+    """Bound the square of what lies between two ends."""
+    squares = np.sort(ends * ends, axis=1)
+    squares[:, 0] = np.where(ends[:, 0] * ends[:, 1] <= 0.0, 0.0, squares[:, 0])
+    return squares
+
+
+def _stay(low: FloatArray, high: FloatArray, size: float) -> npt.NDArray[np.bool_]:
+    """Whether no limit that a verdict asks about lies between the bounds of an end."""
+    stays = np.isfinite(low[:, 0]) & np.isfinite(high[:, 1])
+    for limit in (-size, 0.0, size):
+        for end in (low, high):
+            stays &= (end[:, 0] > limit) | (end[:, 1] < limit)
+    return stays
+
+
+def _halved(blocks: IntArray) -> IntArray:
+    """Cut blocks of pairs in two both ways, each pair kept once and none of a household with itself."""
+    if not len(blocks):
+        return blocks
+    first, after, second, beyond = blocks.T
+    middle, between = (first + after + 1) // 2, (second + beyond + 1) // 2
+    parts = np.concatenate(
         [
-            low > smallest_that_matters,
-            high < -smallest_that_matters,
-            (low > -smallest_that_matters) & (high < smallest_that_matters),
-            low > 0.0,
-            high < 0.0,
-            halves == 0.0,
+            np.stack(part, axis=1)
+            for one in ((first, middle), (middle, after))
+            for other in ((second, between), (between, beyond))
+            for part in [(*one, *other)]
         ]
     )
-    _, examples = np.unique(kinds, axis=1, return_index=True)
-    ranges = [NO_RANGE if halves[i] == 0.0 else Range(float(low[i]), float(high[i])) for i in examples]
-    return {verdict(smallest_that_matters, each) for each in ranges}
-
-
-def _movers(gaps: FloatArray) -> IntArray:
-    """Choose the households to pair: all of them, or of very many the outermost and the innermost."""
-    if len(gaps) <= _MOST_PAIRED:
-        return np.arange(len(gaps))
-    order = np.argsort(gaps)
-    inner = np.argsort(np.abs(gaps))
-    part = _MOST_PAIRED // 3
-    return np.unique(np.concatenate([order[:part], order[-part:], inner[:part]]))
+    some = (parts[:, 1] > parts[:, 0]) & (parts[:, 3] > parts[:, 2])
+    return parts[some & (parts[:, 3] - 1 > parts[:, 0])]

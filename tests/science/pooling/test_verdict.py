@@ -1,8 +1,9 @@
+import numpy as np
 import pytest
 
 from service.science.errors import InputError
 from service.science.pooling.results import Range
-from service.science.pooling.verdict import verdict
+from service.science.pooling.verdict import verdict, verdicts_of
 
 
 @pytest.mark.parametrize(
@@ -22,6 +23,18 @@ from service.science.pooling.verdict import verdict
 )
 def test_an_interval_is_compared_with_what_matters(low, high, expected):
     assert verdict(0.3, Range(low, high)) == expected
+
+
+def test_many_intervals_give_what_each_gives():
+    ends = [-0.5, -0.31, -0.3, -0.1, 0.0, 0.1, 0.3, 0.31, 0.5]
+    for low in ends:
+        for high in (each for each in ends if each >= low):
+            assert verdicts_of(np.array([low]), np.array([high]), 0.3) == {verdict(0.3, Range(low, high))}
+    assert verdicts_of(np.array([0.4, -np.inf]), np.array([0.5, np.inf]), 0.3) == {
+        "bigger_than_matters",
+        "cannot_tell_yet",
+    }
+    assert verdicts_of(np.zeros(0), np.zeros(0), 0.3) == set()
 
 
 @pytest.mark.parametrize("size", [0.0, -1.0, float("nan"), float("inf")])
