@@ -168,7 +168,8 @@ def _weighted(
     lower, upper = _next(pool, convention, level, withheld)
     left_out = _left_out(data, readings, estimator, interval, level, withheld)
     sign = math.copysign(1.0, result.estimate or 0.0)
-    turned = any(each.estimate * sign < 0.0 for each in left_out)
+    # As in `one_decides`: around practically the same, the sign claims nothing.
+    turned = base.verdict != "practically_the_same" and any(each.estimate * sign < 0.0 for each in left_out)
     robustness = replace(
         base.robustness,
         leave_one_out=left_out,

@@ -305,7 +305,10 @@ def _cumulative(data: HouseholdValues, level: float) -> tuple[Cumulative, ...]:
 
 
 def one_decides(y: FloatArray, level: float, smallest_that_matters: float | None) -> bool:
-    """Say whether leaving out one household changes the sign or the verdict.
+    """Say whether leaving out one household changes the verdict, or the sign of a mean that may be a difference.
+
+    Around a mean that is practically the same as none, with every household and without each, the sign is chance and
+    claims nothing: its turning decides nothing.
 
     Parameters
     ----------
@@ -321,14 +324,14 @@ def one_decides(y: FloatArray, level: float, smallest_that_matters: float | None
     if k < FEWEST_FOR_RANGE or spread(y) == 0.0:
         return False
     parts = _without_each(y)
-    if np.any(np.sign(parts.mean) != np.sign(_mean(y))):
-        return True
+    turned = bool(np.any(np.sign(parts.mean) != np.sign(_mean(y))))
     full = any_time_t(y, level)
-    width = float(half_width(k - 1, 1.0 - level))
     if full.low is None:
-        return False
+        return turned
     # Any size gives the same sides of 0, so that the smallest double stands for "excludes 0" alone.
     size = _SMALLEST if smallest_that_matters is None else smallest_that_matters
     whole = verdict(size, full)
+    width = float(half_width(k - 1, 1.0 - level))
     halves = np.where(parts.sd > 0.0, parts.sd * width, math.inf) if width < math.inf else np.full(k, math.inf)
-    return bool(verdicts_of(parts.mean - halves, parts.mean + halves, size) - {whole})
+    changed = verdicts_of(parts.mean - halves, parts.mean + halves, size) - {whole}
+    return bool(changed) or (turned and whole != "practically_the_same")

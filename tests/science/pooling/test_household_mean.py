@@ -83,6 +83,16 @@ def test_one_household_that_decides_is_named():
     assert not steady.robustness.one_household_decides
 
 
+def test_a_sign_that_turns_around_practically_the_same_decides_nothing():
+    values = [0.01, -0.02, 0.015, -0.01, 0.0, 0.02, -0.015, 0.01, -0.02, 0.011]
+    same = pool_household_differences(studies(values), smallest_that_matters=0.5)
+    assert same.verdict == "practically_the_same"
+    assert {each.estimate > 0.0 for each in same.robustness.leave_one_out} == {True, False}
+    assert not same.robustness.one_household_decides
+    assert pool_household_differences(studies(values), smallest_that_matters=0.001).robustness.one_household_decides
+    assert pool_household_differences(studies(values)).robustness.one_household_decides
+
+
 def test_verdict_follows_the_any_time_interval():
     values = [-1.0, -1.2, -0.9, -1.1, -1.0, -0.8, -1.2, -1.1, -0.9]
     assert pool_household_differences(studies(values), smallest_that_matters=0.5).verdict == "bigger_than_matters"
