@@ -2,6 +2,8 @@
 
 import logging
 import os
+import re
+from pathlib import Path
 from types import SimpleNamespace
 
 import anyio
@@ -12,6 +14,8 @@ from pydantic import SecretStr
 from service.api.evidence_cache import EvidenceCache
 from service.api.metrics import Metrics, _Helped
 from service.app import create_app
+from service.record import health
+from service.record.database import Database
 from service.settings import Settings
 
 TRACE = "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01"
@@ -104,6 +108,19 @@ def test_slow_statements_are_logged_and_counted_by_route_without_values(sqlite, 
     assert "plums-in-the-cellar" not in repr(ours)
     counted = f'manybatch_slow_statements_total{{route="/v1/questions/{{slug}}"}} {len(slow)}.0'
     assert counted in anyio.run(ask, "/metrics").text
+
+
+def test_every_counter_that_the_guide_names_is_there(get, monkeypatch):
+    monkeypatch.setattr(Database, "has_replica", property(lambda _: True))
+    monkeypatch.setattr(health, "seconds_behind", lambda _: 0.0)
+    get("/health/live")
+    guide = (Path(__file__).parents[2] / "openapi_notes" / "running.md").read_text()
+    named = set(re.findall(r"(?:manybatch|process)_[a-z_]+", guide))
+    named -= {name for name in named if name.startswith("manybatch_helper_process")}  # while there is one
+    told = set(re.findall(r"^(\w+)", get("/metrics").text, re.MULTILINE))
+    told |= {"manybatch_slow_statements_total", "manybatch_reads"}  # counted by route once there is one; a slot's name
+    assert len(named) > 10
+    assert named <= told
 
 
 def test_strangers_see_nothing(get):

@@ -148,6 +148,21 @@ def test_the_log_of_a_real_server_is_json_lines_with_route_templates(server, cli
     assert "4711" not in server.log.read_text()
 
 
+def test_what_is_no_http_is_refused_and_repeated_nowhere(server):
+    url = urlsplit(server.url)
+    for said in (b"PLUMS \x00\xff\r\n\r\n", b"GET /plums HTTP/1.1\r\nplums\r\n\r\n", b"\x16\x03\x01plums\r\n\r\n"):
+        connection, first = first_bytes_of((url.hostname, url.port), said)
+        with closing(connection):
+            answer = first + b"".join(iter(lambda: connection.recv(65536), b""))  # noqa: B023  read at once
+        head, body = answer.split(b"\r\n\r\n", 1)
+        assert head.startswith(b"HTTP/1.1 400 ")
+        assert b"server:" not in head.lower()
+        assert body == b"Invalid HTTP request received."
+    log = server.log.read_text().lower()
+    assert "plums" not in log
+    assert "traceback" not in log
+
+
 def test_several_requests_travel_on_one_connection(server):
     limits = httpx.Limits(max_connections=1)
     with httpx.Client(base_url=server.url, limits=limits) as client:
