@@ -41,8 +41,11 @@ def log_upper_tail(
 ) -> FloatArray:
     """Compute the natural logarithm of P(X >= count) for 0 <= count <= trials, also where the tail underflows."""
     tail = upper_tail(count, trials, probability)
-    if not tail.ndim and tail >= _SMALLEST_TAIL:
-        return np.asarray(np.log(tail))
+    if not tail.ndim:
+        near = tail >= _SMALLEST_TAIL
+        return np.asarray(
+            np.log(tail) if near else _log_far_tail_of_one(float(count), float(trials), float(probability))
+        )
     small = tail < _SMALLEST_TAIL
     logarithm = np.log(np.maximum(tail, _SMALLEST_TAIL))
     if not small.any():
@@ -69,6 +72,27 @@ def _log_far_tail(k: FloatArray, n: FloatArray, p: FloatArray) -> FloatArray:
         total = total + term
         place = place + 1.0
     return np.asarray(first + np.log(total))
+
+
+def _log_far_tail_of_one(k: float, n: float, p: float) -> float:
+    """Give `_log_far_tail` of single numbers in the same steps."""
+    if not 0.0 < p < 1.0:
+        return float(_log_far_tail(*(np.asarray(each) for each in (k, n, p))))
+    first = (
+        math.lgamma(n + 1.0)
+        - math.lgamma(k + 1.0)
+        - math.lgamma(n - k + 1.0)
+        + k * math.log(p)
+        + (n - k) * math.log1p(-p)
+    )
+    odds = p / (1.0 - p)
+    term = total = 1.0
+    place = k
+    while term > 1e-17 * total:
+        term *= max(n - place, 0.0) / (place + 1.0) * odds
+        total += term
+        place += 1.0
+    return first + math.log(total)
 
 
 def clopper_pearson(
@@ -130,7 +154,7 @@ def _fewest_of_one(n: float, p: float, limit: float) -> float:
 @lru_cache(maxsize=8192)
 def fewest_count_scalar(trials: int, probability: float, tail: float) -> int | None:
     """Give `fewest_count` for one case, remembered; None where no count reaches the limit."""
-    count = fewest_count(np.asarray(float(trials)), np.asarray(probability), np.asarray(tail))
+    count = _fewest_of_one(float(trials), probability, tail)
     return None if count > trials else int(count)
 
 

@@ -108,11 +108,11 @@ def _significance(method: str, presented: Count, correct: Count, confidence: Num
     n, x, level = trial_columns.together(presented=n, correct=x, confidence=level)
     log_p = binomial.log_upper_tail(x, n, guess)
     log_e = binomial.log_mixture_e_value(x, n, guess)
-    low, high = binomial.clopper_pearson(x, n, level)
-    share = x / n
+    share, low, high = map(trial_columns.as_given, (x / n, *binomial.clopper_pearson(x, n, level)))
     # One call for the three: the inverse costs more to start than to run.
     shares = np.array([share, low, high])
     discriminating = np.maximum((shares - guess) / (1.0 - guess), 0.0)
+    distances = d_prime(method, shares)
     return Significance(
         method=method,
         presented=trial_columns.counts_as_given(n),
@@ -124,11 +124,9 @@ def _significance(method: str, presented: Count, correct: Count, confidence: Num
         log10_p=trial_columns.as_given(log_p / _LN10),
         lower_tail_p_value=trial_columns.as_given(binomial.lower_tail(x, n, guess)),
         fewest_correct_for={name: _fewest(n, guess, tail) for name, tail in SIGNIFICANCE_LEVELS.items()},
-        proportion_correct=Interval(
-            trial_columns.as_given(share), trial_columns.as_given(low), trial_columns.as_given(high)
-        ),
-        proportion_discriminating=Interval(*map(trial_columns.as_given, discriminating)),
-        d_prime=Interval(*map(trial_columns.as_given, d_prime(method, shares))),
+        proportion_correct=Interval(share, low, high),
+        proportion_discriminating=Interval(*(list(discriminating) if n.ndim else discriminating.tolist())),
+        d_prime=Interval(*(list(distances) if n.ndim else distances.tolist())),
         below_chance=trial_columns.as_given(x < n * guess),
         any_time_e_value=trial_columns.as_given(binomial.e_value_from_log(log_e)),
         log10_any_time_e_value=trial_columns.as_given(log_e / _LN10),

@@ -183,7 +183,7 @@ def d_prime(method: str, proportion_correct: float | FloatArray) -> float | Floa
     """
     guess = find_method(method).guess_probability
     correct = np.asarray(proportion_correct, dtype=np.float64)
-    if not np.all((correct >= 0.0) & (correct <= 1.0)):
+    if not ((correct >= 0.0) & (correct <= 1.0)).all():
         raise InputError(
             "proportion_correct", "must be from 0 to 1; divide the correct answers by those given.", _first_bad(correct)
         )
