@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from service.record import ledger, merkle
+from service.record.ledger import ENTRY_COLUMNS
 from service.record.tables import LedgerContent, LedgerEntry, LedgerHead
 
 _AT_ONCE = 1000
@@ -86,8 +87,8 @@ def verify(session: Session, *, known: KnownHead | None = None, progress: Progre
     walk = _Walk(known)
     total = session.execute(select(col(LedgerHead.size))).scalar_one()
     for row in _rows(session):
-        _check_entry(walk, row.LedgerEntry)
-        _check_content(walk, row.LedgerEntry, row.salt, row.content)
+        _check_entry(walk, row)
+        _check_content(walk, row)
         if progress is not None and walk.frontier.size % _AT_ONCE == 0:
             progress(walk.frontier.size, total)
     if known is not None and known.size > walk.frontier.size:
@@ -110,7 +111,7 @@ def _rows(session: Session) -> Iterator[Any]:
     after = 0
     while True:
         query = (
-            select(LedgerEntry, col(LedgerContent.salt), col(LedgerContent.content))
+            select(*ENTRY_COLUMNS, col(LedgerEntry.subtree_hash), col(LedgerContent.salt), col(LedgerContent.content))
             .outerjoin(LedgerContent, col(LedgerContent.position) == col(LedgerEntry.position))
             .where(col(LedgerEntry.position) > after)
             .order_by(col(LedgerEntry.position))
@@ -120,11 +121,10 @@ def _rows(session: Session) -> Iterator[Any]:
         yield from rows
         if len(rows) < _AT_ONCE:
             return
-        after = rows[-1].LedgerEntry.position
-        session.expunge_all()
+        after = rows[-1].position
 
 
-def _check_entry(walk: _Walk, entry: LedgerEntry) -> None:
+def _check_entry(walk: _Walk, entry: Any) -> None:  # noqa: ANN401  # a row of named columns
     position = entry.position
     if position != walk.frontier.size + 1:
         walk.object_to(position, f"position {walk.frontier.size + 1} should come here")
@@ -145,12 +145,12 @@ def _check_entry(walk: _Walk, entry: LedgerEntry) -> None:
         walk.object_to(position, "the head at this size isn't the one you know: the history was rewritten")
 
 
-def _check_content(walk: _Walk, entry: LedgerEntry, salt: str | None, content: str | None) -> None:
-    if salt is None or content is None:
+def _check_content(walk: _Walk, entry: Any) -> None:  # noqa: ANN401  # a row of named columns
+    if entry.salt is None or entry.content is None:
         walk.missing.add(entry.position)
         return
     walk.contents += 1
-    if ledger.content_hash(bytes.fromhex(salt), content.encode()) != entry.content_hash:
+    if ledger.content_hash(bytes.fromhex(entry.salt), entry.content.encode()) != entry.content_hash:
         walk.object_to(entry.position, "its content isn't what its content_hash was made from")
     elif entry.kind == "erasure":
-        walk.erased.update(json.loads(content)["positions"])
+        walk.erased.update(json.loads(entry.content)["positions"])

@@ -8,13 +8,14 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import text, update
 from uuid_utils.compat import uuid7
 
-from service.record import ledger
+from service.record import ledger, merkle
 from service.record.database import Database
 from service.record.errors import NotCanonical, NotFound
 from service.record.merkle import EMPTY_ROOT
+from service.record.tables import LedgerHead
 from service.record.verify import verify
 
 NOON = datetime(2031, 5, 17, 12, tzinfo=UTC)
@@ -266,3 +267,18 @@ def test_many_appends_are_undone_together(database):
         raise KeyError
     with database.read() as session:
         assert ledger.head(session).size == 0
+
+
+@pytest.mark.parametrize("size", [99_999, 2**17 - 1])
+def test_an_append_hashes_its_own_leaf_and_a_handful_of_subtrees_however_long_the_ledger(database, monkeypatch, size):
+    hashed = []
+    for name in ("leaf_hash", "node_hash"):
+        once = getattr(merkle, name)
+        monkeypatch.setattr(merkle, name, lambda *parts, once=once, name=name: hashed.append(name) or once(*parts))
+    frontier = [f"{number:064x}" for number in range(size.bit_count())]
+    with database.write() as session:
+        session.execute(update(LedgerHead).values(size=size, frontier=frontier))
+        hashed.clear()
+        assert ledger.append(session, kind="report", subject="x", content={"so": "long"}).position == size + 1
+    assert hashed.count("leaf_hash") == 1
+    assert hashed.count("node_hash") <= 2 * size.bit_length()
