@@ -64,7 +64,7 @@ def village(sqlite_client) -> Community:
     return Community(sqlite_client)
 
 
-def _new_steward(database: Database) -> Person:
+def new_steward(database: Database) -> Person:
     """Make a steward, as the command line does."""
     token = new_secret()
     with database.write() as session:
@@ -74,7 +74,7 @@ def _new_steward(database: Database) -> Person:
 
 @pytest.fixture
 def steward(database) -> Person:
-    return _new_steward(database)
+    return new_steward(database)
 
 
 @pytest.fixture
@@ -84,7 +84,7 @@ def steward_of() -> Callable[[str], Person]:
     def make(url: str) -> Person:
         database = Database(url)
         try:
-            return _new_steward(database)
+            return new_steward(database)
         finally:
             database.dispose()
 
