@@ -30,7 +30,7 @@ _MOST_WAITING = 16
 _IDLE_S = 900.0
 """Without work for this long it ends, and gives its memory back."""
 _TRIES = 2
-_GIVES_WAY = 5
+_GIVES_WAY = 2
 
 
 class Helper:

@@ -22,7 +22,6 @@ from service.record.start_columns import (
     Rows,
     StartColumns,
     about,
-    hyphenated,
     in_parts,
     whole,
 )
@@ -190,8 +189,8 @@ class Observations(Sequence[RecordedObservation]):
     def names(self, name: Literal["replication", "household"]) -> list[str]:
         """Return each row's replication or household by its identifier, in the form with hyphens."""
         if name == "replication":
-            return [hyphenated(text) for text in self.starts.replications.said(self.start)]
-        return [hyphenated(text) for text in self.starts.words["household_id"].said(self.household)]
+            return self.starts.replications.said(self.start)
+        return self.starts.words["household_id"].said(self.household)
 
     def number(self, name: str) -> npt.NDArray[Any]:
         """Return a column of numbers; what is missing is NaN or -1."""

@@ -41,7 +41,7 @@ _NAMES = ("question_id", "contributor_id", "household_id", "plan")
 class StartColumns:
     """Replications in order of start; names are codes into `words`, and positions `NEVER` for what has not happened.
 
-    A replication's code is its row. Identifiers are kept as the database writes them.
+    A replication's code is its row. Identifiers are told apart as the database writes them.
     """
 
     replications: Words
@@ -205,8 +205,13 @@ START_COLUMNS = ("id", *_NAMES, *_POSITIONS, "vouched_position", "protocol_versi
 def nothing_started() -> StartColumns:
     """Give columns without a row."""
     return StartColumns(
-        Words(),
-        {"question_id": Words(UUID), "contributor_id": Words(), "household_id": Words(), "plan": Words(json.loads)},
+        Words(hyphenated),
+        {
+            "question_id": Words(UUID),
+            "contributor_id": Words(hyphenated),
+            "household_id": Words(hyphenated),
+            "plan": Words(json.loads),
+        },
         {name: np.empty(0, dtype=np.int32) for name in _NAMES},
         {name: np.empty(0, dtype=np.int64) for name in (*_POSITIONS, "vouched_position")},
         np.empty(0, dtype=np.int32),
