@@ -21,11 +21,13 @@ class OnAScale(Strict):
         reading = given.get("reading_abv_percent") if isinstance(given, dict) else None
         if not isinstance(reading, str) or "proof" not in reading.lower():
             return given
-        abv = STRENGTH.convert(reading)
+        calibration = given.get("calibration_c", ethanol_water.SIXTY_FAHRENHEIT_C)
+        try:
+            abv, made_for = STRENGTH.convert(reading), CELSIUS.convert(calibration)
+        except PydanticCustomError:
+            return given  # the field that is wrong says so itself
         if not isinstance(abv, float):
             return given
-        calibration = given.get("calibration_c", ethanol_water.SIXTY_FAHRENHEIT_C)
-        made_for = CELSIUS.convert(calibration)
         if isinstance(made_for, (int, float)) and abs(made_for - ethanol_water.SIXTY_FAHRENHEIT_C) > _SAME_K:
             raise PydanticCustomError(
                 "proof_scale",

@@ -59,6 +59,9 @@ def test_a_proof_scale_is_made_for_sixty_fahrenheit(calls, calculate, refused):
     matched = calculate("proofing/match", a=read, b={"reading_abv_percent": 94.75, "sample_c": 20})
     assert matched["a"]["us_proof"] == pytest.approx(189.5, abs=0.05)
     assert "60 °F" in refused("proofing/strength", {**read, "calibration_c": 20})[""]
+    beyond = {**read, "reading_abv_percent": "300 US proof"}
+    assert "between 0 and 200" in refused("proofing/strength", beyond)["/reading_abv_percent"]
+    assert list(refused("proofing/strength", {**read, "calibration_c": "warm"})) == ["/calibration_c"]
 
 
 def test_units_within_lists(calls):
