@@ -24,8 +24,9 @@ _UNITS = (
     ("h", "h"),
     ("w", "W"),
 )
-_LABELS: Mapping[str, str] = {
+LABELS: Mapping[str, str] = {
     "a": "A",
+    "any_time_e_value": "Evidence, however often one looks",
     "abv_linear_percent": "Alcohol by the linear rule",
     "abv_percent": "Alcohol by volume",
     "abw_percent": "Alcohol by mass",
@@ -37,18 +38,24 @@ _LABELS: Mapping[str, str] = {
     "b": "B",
     "batch": "Vessel",
     "co2_g_per_l": "Carbon dioxide",
+    "below_chance": "Far below guessing",
     "correct": "Right",
     "d_prime": "d′",
     "days_to_finish": "Days to finish",
     "density_kg_per_m3": "Density",
+    "descriptors": "Words for what is tasted",
+    "expected_by_chance": "Right by guessing, on average",
     "extract_g_per_l": "Extract",
+    "fewest_correct": "Fewest right answers needed",
     "final_sg": "Final gravity",
+    "guess_probability": "Chance of guessing one set right",
     "h2": "H²",
     "heat_w": "Heat",
     "i2_percent": "I², from Q",
     "i2_tau2_percent": "I², from τ²",
     "key_held_by": "Who held the key",
     "observer_knew_the_arms": "Who read the instruments knew the arms",
+    "glasses_per_presentation": "Glasses in a set",
     "order_draw": "How the orders were drawn",
     "original_sg": "Original gravity",
     "p_value": "p",
@@ -56,12 +63,18 @@ _LABELS: Mapping[str, str] = {
     "pitch_c": "Temperature at pitching",
     "planned": "Sets planned",
     "plato": "Degrees Plato",
+    "pour_ml": "Poured into each glass",
+    "preference": "Which is liked better",
+    "presentations": "Sets of glasses",
     "presented": "Sets presented",
+    "proportion_correct": "Share answered right",
+    "proportion_discriminating": "Share truly told apart",
     "q": "Q",
     "reading_uncertainty_sg": "One reading is good to",
     "sample_c": "Temperature of the sample",
     "serving_c": "Temperature of the glasses",
     "sg": "Specific gravity",
+    "swallowed_fraction": "Share swallowed",
     "tasting_sample_c": "Temperature in the glass",
     "tasting_sg": "Gravity when tasted",
     "tau2": "τ²",
@@ -79,17 +92,36 @@ def _ending(key: str) -> tuple[str, str] | None:
 def unit_of(key: str) -> str:
     """Tell the unit from the end of a field's name."""
     found = _ending(key)
-    return "" if found is None or key == "days_to_finish" else found[1]
+    return "" if found is None or key in {"days", "days_to_finish"} else found[1]
 
 
 def labelled(key: str) -> str:
     """Write a field's name without its unit."""
-    if key in _LABELS:
-        return _LABELS[key]
+    if key in LABELS:
+        return LABELS[key]
     found = _ending(key)
     bare = key if found is None or key == found[0] else key.removesuffix(f"_{found[0]}")
     text = " ".join(_ABBREVIATIONS.get(part, part) for part in bare.split("_"))
     return f"{text[:1].upper()}{text[1:]}"
+
+
+_ONE_OF: Mapping[str, str] = {
+    "additions": "addition",
+    "assessors": "taster",
+    "batches": "vessel",
+    "descriptors": "word",
+    "fractions": "fraction",
+    "pairs": "pair",
+    "readings": "reading",
+    "studies": "study",
+    "terms": "word",
+    "trials": "trial",
+}
+
+
+def one_of(rows: str) -> str:
+    """Write what one row of a list is."""
+    return _ONE_OF.get(rows, f"{labelled(rows).lower()}, row")
 
 
 def written(key: str, value: object) -> str:

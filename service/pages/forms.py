@@ -6,19 +6,21 @@ A field is called by its place, dotted: `parts.0.volume_l` is `/parts/0/volume_l
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
 from typing import Any
 
 from pydantic import BaseModel
 
 from service.api.problems import Fault
-from service.pages.fields import labelled, unit_of
+from service.pages.fields import labelled, one_of, unit_of
+from service.pages.prose import prose
 from service.pages.schema import QUANTITY, Kind, Node, Schema
 from service.pages.typed import Typed, rows_typed, typed_as, without_blank_rows
-from service.pages.wording import choice
+from service.pages.wording import choice, sentence
 
 _BLANK_ROWS = 1
 _MOST_ROWS = 200
-_A_MOMENT = "2026-05-01T18:00+02:00"
+_A_MOMENT = "2026-05-01T18:00+02:00, with the hours from UTC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,7 @@ class Form:
         """Keep what is wrong, each by its place."""
         for fault in faults:
             name = fault.pointer.removeprefix("query/").removeprefix("/").replace("/", ".")
-            self.wrong.setdefault(name, []).append(fault.detail)
+            self.wrong.setdefault(name, []).append(_mend(fault.detail))
 
     def document(self) -> dict[str, Any]:
         """Read what was typed as a document; what was left empty isn't there."""
@@ -191,8 +193,11 @@ class Form:
         ]
 
     def _path(self, name: str) -> str:
-        steps = name.split(".")
-        return ", ".join(f"row {int(step) + 1}" if step.isdigit() else labelled(step) for step in steps)
+        """Write a place as people would: `batches.1.final_sg` is "Vessel 2: final gravity"."""
+        *above, last = name.split(".")
+        rows = [f"{one_of(kind)} {int(number) + 1}" for kind, number in pairwise(above) if number.isdigit()]
+        label = labelled(last)
+        return f"{sentence(', '.join(rows))}: {label[:1].lower()}{label[1:]}" if rows else label
 
 
 @cache
@@ -204,7 +209,30 @@ def _hint(schema: Schema, node: Node) -> str:
     said = node.get("description") or next((c["description"] for c in schema.choices(node) if _says(c)), "")
     usual = next((value for value in node.get("examples", ()) if isinstance(value, str)), _moment(schema, node))
     example = f" For example: {usual}." if usual and schema.kind(node) == "text" else ""
-    return f"{said.replace('`', '')}{example}".strip()
+    return f"{_spoken(said, schema, node)}{example}".strip()
+
+
+def _spoken(said: str, schema: Schema, node: Node) -> str:
+    """Write what is said of a field as people would: the words that it takes as the choices show them."""
+    taken = [value for each in schema.choices(node) for value in each.get("enum", ()) if "_" in str(value)]
+    for value in taken:
+        said = said.replace(str(value), choice(str(value)))
+    return prose(said.replace("`", ""))
+
+
+_LIMITS = (
+    ("less than or equal to", "at most"),
+    ("greater than or equal to", "at least"),
+    ("greater than", "more than"),
+)
+
+
+def _mend(detail: str) -> str:
+    """Write a limit as people would."""
+    if not detail.startswith("input should be "):
+        return detail
+    said = detail.removeprefix("input ")
+    return next((said.replace(bounds, plain) for bounds, plain in _LIMITS if bounds in said), said)
 
 
 def _moment(schema: Schema, node: Node) -> str:

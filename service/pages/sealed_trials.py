@@ -140,7 +140,7 @@ async def open_own(request: Request, replication_id: UUID, storage: Stored, sign
 
 def _link(request: Request, whose: str, path: str) -> Link:
     address = f"{_origin(request)}{path}"
-    drawn = segno.make(address, error="m", micro=False).svg_inline(scale=4, border=2)
+    drawn = segno.make(address, error="m", micro=False).svg_inline(border=4, omitsize=True)
     return Link(whose, address, Markup(drawn))  # noqa: S704  drawn here, of nothing but squares
 
 

@@ -14,7 +14,7 @@ from service.api.storage import Stored
 from service.api.trial_links import settled
 from service.intake.refusals import Refused
 from service.intake.sealed_documents import TasterAnswer
-from service.intake.sealed_shown import TasterTurn
+from service.intake.sealed_shown import TasterTurn, TrialShown
 from service.intake.tasting_load import alcohol_of
 from service.intake.trial_answering import answer, turn
 from service.intake.trial_results import trial_shown
@@ -22,7 +22,7 @@ from service.pages.layout import PRIVATE, page, see_other
 from service.pages.posted import pairs
 from service.pages.received import read_as
 from service.pages.secret_links import door_page, enter, home_of, link_hash, mark_of, require_mark, secret_of
-from service.record import trials
+from service.record import questions, replication_reads, trials
 
 if TYPE_CHECKING:
     from service.record.database import Session
@@ -33,6 +33,16 @@ _NOTHING_TYPED: Mapping[str, list[str]] = {"notes": [""], "chosen": [], "preferr
 
 
 @dataclass(frozen=True, slots=True)
+class _Unsealed:
+    """One set of the taster's own, with the key: what each code was, what they chose, and whether that was right."""
+
+    presentation: int
+    glasses: list[tuple[str, str]]
+    chosen: list[str]
+    right: bool
+
+
+@dataclass(frozen=True, slots=True)
 class _Seen:
     """What a taster's page shows."""
 
@@ -40,6 +50,7 @@ class _Seen:
     poured_g: float
     poured_in_all_g: float
     reading: str | None
+    unsealed: list[_Unsealed]
 
 
 @router.get("/taste/{secret}")
@@ -66,12 +77,35 @@ async def present_set(request: Request, mark: str, storage: Stored, rest: bool =
 
 def _seen(session: "Session", secret: str) -> _Seen:
     now = turn(session, link_hash(secret))
-    trial, _ = trials.by_taster_hash(session, link_hash(secret))
-    in_all = alcohol_of(trial.method, trial.presentations, trial.serving)
-    each = in_all.poured_g_per_day * in_all.days / trial.presentations
-    ended = trial.closed_position is not None
-    result = trial_shown(session, trial).result if ended else None
-    return _Seen(now, each * now.answered, each * now.planned, result.reading if result else None)
+    trial, taster = trials.by_taster_hash(session, link_hash(secret))
+    alcohol = alcohol_of(trial.method, trial.presentations, trial.serving)
+    each = alcohol.poured_g_per_day * alcohol.days / trial.presentations
+    poured, in_all = each * now.answered, each * now.planned
+    if trial.closed_position is None:
+        return _Seen(now, poured, in_all, None, [])
+    ended = trial_shown(session, trial)
+    reading = ended.result.reading if ended.result else None
+    return _Seen(now, poured, in_all, reading, _unsealed(session, ended, taster.assessor))
+
+
+def _unsealed(session: "Session", ended: TrialShown, assessor: str) -> list[_Unsealed]:
+    if ended.key is None or ended.replication is None:
+        return []
+    question = questions.get(session, replication_reads.get(session, ended.replication).question_id)
+    labels = {arm["key"]: arm["label"] for arm in question.arms}
+    poured = {
+        each["presentation"]: each["glasses"] for each in ended.key["presentations"] if each["taster"] == assessor
+    }
+    return [
+        _Unsealed(
+            each.presentation,
+            [(glass["code"], labels.get(glass["arm"], glass["arm"])) for glass in poured[each.presentation]],
+            each.chosen_codes,
+            each.right,
+        )
+        for each in ended.answers or ()
+        if each.taster == assessor
+    ]
 
 
 def _shown(

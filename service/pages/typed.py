@@ -1,6 +1,7 @@
 """What was typed into a form, by dotted places; and a document written as it would be typed."""
 
 import json
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -20,8 +21,14 @@ def typed_of(document: Mapping[str, Any], above: str = "") -> dict[str, str]:
         elif isinstance(value, list):
             typed[name] = ", ".join(typed_as(part) for part in value)
         elif value is not None:
-            typed[name] = typed_as(value)
+            typed[name] = _gravity(value) if name.endswith("sg") else typed_as(value)
     return typed
+
+
+def _gravity(value: object) -> str:
+    """Write a gravity with the three places that a hydrometer has, where that is all of it."""
+    plain = typed_as(value)
+    return f"{float(plain):.3f}" if re.fullmatch(r"\d\.\d{1,3}", plain) else plain
 
 
 def typed_as(value: object) -> str:

@@ -7,6 +7,7 @@ from service.api.problems import PROBLEMS
 from service.intake.flags import FLAGS
 from service.intake.outcomes import outcome_named
 from service.pages import fields, figures
+from service.pages.prose import prose
 from service.science.plain_words import counted
 
 VERDICTS: Mapping[str, str] = {
@@ -182,6 +183,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "outcome": outcome,
     "outcome_difference": figures.outcome_difference,
     "places": figures.places,
+    "prose": prose,
     "sentence": sentence,
     "share": figures.share,
     "short": short,

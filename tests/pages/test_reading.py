@@ -4,6 +4,7 @@ import re
 import pytest
 
 from service.pages import reading
+from service.pages.prose import prose
 from tests.api.community import Community, registration, replication
 from tests.pages.reader import Reader
 
@@ -49,7 +50,7 @@ def test_a_question_answers_before_anything_else(reader, asked):
     answer = reader.get(f"/questions/{slug}")
     evidence = village.evidence(slug)
     shown = answer.text
-    assert html.escape(evidence["answer"], quote=False).replace('"', "&#34;").replace("'", "&#39;") in shown
+    assert html.escape(prose(evidence["answer"])).replace("&quot;", "&#34;") in shown
     assert shown.index('class="answer"') < shown.index("<h2")
     seen = reader.page(f"/questions/{slug}")
     assert "How sure the record is: single" in seen.text

@@ -1,0 +1,31 @@
+"""Sentences of the inner rooms, as they are set on a page."""
+
+import re
+from functools import cache
+
+from pydantic import BaseModel
+
+from service.intake.documents import BatchDocument, Package, ReplicationDocument, Spirit, TrialDocument
+from service.pages.fields import LABELS, labelled
+
+_MODELS: tuple[type[BaseModel], ...] = (ReplicationDocument, BatchDocument, Spirit, Package, TrialDocument)
+_THOUSANDS = re.compile(r"(?<=\d) (?=\d{3}\b)")
+_NAME = re.compile(r"\b(?:[a-z]+\.)?([a-z0-9]+(?:_[a-z0-9]+)+)\b")
+_APOSTROPHE = re.compile(r"(?<=\w)'")
+_DEGREES = re.compile(r"\bdeg([CF])\b")
+_NO_BREAK = "\u00a0"
+
+
+@cache
+def _fields() -> frozenset[str]:
+    return frozenset([*LABELS, *(name for model in _MODELS for name in model.model_fields)])
+
+
+def prose(text: str) -> str:
+    """Keep a number's thousands together, and write units, apostrophes and the names of fields as people do."""
+    text = _APOSTROPHE.sub("’", text)
+    return _THOUSANDS.sub(_NO_BREAK, _NAME.sub(_named, _DEGREES.sub(r"°\1", text)))
+
+
+def _named(found: re.Match[str]) -> str:
+    return labelled(found[1]) if found[1] in _fields() else found[0]
