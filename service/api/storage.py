@@ -1,12 +1,13 @@
 """How a handler reaches the record: reads and writes run in threads, each in one transaction, off the event loop."""
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
 from copy import copy
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
-from anyio import CapacityLimiter, move_on_after
+from anyio import CapacityLimiter, fail_after, move_on_after
 from anyio.to_thread import run_sync
 from fastapi import Depends, Header, Request
 from pydantic_core import to_json
@@ -19,7 +20,7 @@ from service.api.problems import Problem
 from service.intake.refusals import Refused
 from service.record import health, idempotency
 from service.record.clock import now
-from service.record.errors import RecordError
+from service.record.errors import RecordError, Unavailable
 from service.record.latest import LatestPositions, latest_positions
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ T = TypeVar("T")
 # A few with each new key: the table stays as large as a week's writes, and no write waits for a great sweep.
 _EXPIRED_AT_ONCE = 20
 _PATIENCE_WITH_REPLICA_S = 2.0
+_PATIENCE_WITH_WRITERS_S = 30.0
 NO_CONTENT = 204
 # What is read by a link that is the secret: whoever holds it has just written by it.
 _BY_SECRET = ("/v1/pour/", "/v1/taste/", "/pour/", "/taste/")
@@ -64,11 +66,13 @@ class Storage:
     latest: LatestPositions = field(init=False)
     _readers: CapacityLimiter = field(init=False)
     _writers: CapacityLimiter = field(init=False)
+    _write_threads: CapacityLimiter = field(init=False)
 
     def __post_init__(self) -> None:
         self.latest = latest_positions(self.database)
         self._readers = CapacityLimiter(self.threads)
-        self._writers = CapacityLimiter(1 if self.database.dialect == "sqlite" else max(self.threads // 2, 1))
+        at_once = 1 if self.database.dialect == "sqlite" else max(self.threads // 2, 1)
+        self._writers, self._write_threads = CapacityLimiter(at_once), CapacityLimiter(at_once)
         if self.database.has_replica:
             self.lagging = copy(self)
             self.lagging._from_replica = True  # noqa: SLF001  # another of our own kind
@@ -99,11 +103,32 @@ class Storage:
         return await run_sync(call, limiter=self._readers)
 
     async def write(self, work: "Callable[[Session], T]") -> T:
-        """Run `work` in one transaction, committed before this returns."""
+        """Run `work` in one transaction, committed before this returns.
+
+        Raises
+        ------
+        service.record.errors.Unavailable
+            Its turn hasn't come for as long as a statement may take: those before it wait for something.
+
+        """
+        async with self._turn_to_write():
+            try:
+                return await run_sync(self.database.run_write, work, limiter=self._write_threads)
+            finally:
+                self.latest.forget()
+
+    @asynccontextmanager
+    async def _turn_to_write(self) -> AsyncIterator[None]:
+        turn = object()
         try:
-            return await run_sync(self.database.run_write, work, limiter=self._writers)
+            with fail_after(_PATIENCE_WITH_WRITERS_S):
+                await self._writers.acquire_on_behalf_of(turn)
+        except TimeoutError:
+            raise Unavailable("Too many writes wait for the record just now; try again in a moment.") from None
+        try:
+            yield
         finally:
-            self.latest.forget()
+            self._writers.release_on_behalf_of(turn)
 
     async def health(self, min_free_mib: int, max_lag_seconds: float) -> list[health.Part]:
         """Look at everything that the service stands on; a replica that doesn't answer soon is away."""

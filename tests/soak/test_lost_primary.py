@@ -24,6 +24,7 @@ from tests.api.community import Community, replication
 pytestmark = [pytest.mark.soak, pytest.mark.postgres]
 CLIENTS = 6
 BEFORE_S, OUTAGE_S, AFTER_S = 5, 2, 5
+STANDBY_AWAY_S = 35
 _PATIENCE_S = 60
 
 
@@ -169,3 +170,22 @@ def test_no_acknowledged_submission_dies_with_the_primary(pair):
         f"{promoted - promoting:.2f} s, and from its beginning it was {first - promoting:.2f} s to the first write and "
         f"{ready - promoting:.2f} s to readiness"
     )
+
+
+def test_nothing_is_acknowledged_while_the_standby_is_away(pair):
+    """Longer than any timeout of a statement: a commit that gave up waiting would be one that a dead primary takes."""
+    primary, standby = pair
+    with served(primary, standby) as running, httpx.Client(base_url=running.url, timeout=STANDBY_AWAY_S) as client:
+        community = Community(client)
+        person = community.person()
+        slug = community.asked(person)
+        headers = person.headers | {"Idempotency-Key": "patient"}
+        call = {"url": "/v1/replications", "json": replication(slug), "headers": headers}
+        standby.stop()
+        with pytest.raises(httpx.ReadTimeout):
+            client.post(**call)
+        assert client.get(f"/v1/questions/{slug}").status_code == 200
+        standby.start()
+        wait_for(lambda: client.post(**call).status_code == 201)
+        assert client.get("/v1/ledger/head", headers=person.headers).json()["size"] == 3
+        assert community.evidence(slug)["counted"]["replications"] == 1
