@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from service import cli
+from service import serving
 from service.api import limits
 from service.api.callers import Callers
 from service.api.limits import Policy
@@ -205,7 +205,7 @@ def test_behind_a_trusted_proxy_each_caller_has_a_quota(small, sqlite, join):
 
 def test_the_server_itself_believes_no_forwarded_address(monkeypatch):
     started = {}
-    monkeypatch.setattr(cli.uvicorn, "run", lambda *_, **given: started.update(given))
+    monkeypatch.setattr(serving.uvicorn, "run", lambda *_, **given: started.update(given))
     monkeypatch.setenv("MANYBATCH_DATABASE_URL", "sqlite:///nowhere.db")  # put back afterwards
-    cli._listen(Settings())
+    serving.listen(Settings())
     assert started["proxy_headers"] is False
