@@ -28,6 +28,7 @@ class Record:
     replications: int
     token: str
     seconds: float
+    processor: float
     peak_mb: float
 
 
@@ -75,7 +76,7 @@ class Workshop:
         token = ask(url, {ASKED: primary, WARMING: primary})
         self._loaded(url, WARMING, self.sizes.warming, seed=2)
         loaded = self._loaded(url, ASKED, count)
-        return Record(url, ASKED, count, token, loaded["seconds"], loaded["peak_mb"])
+        return Record(url, ASKED, count, token, loaded["seconds"], loaded["processor"], loaded["peak_mb"])
 
     def of_many_questions(self, count: int) -> Record:
         """Give a record with many questions, each of one replication."""
@@ -90,7 +91,7 @@ class Workshop:
             documents = (each | {"question": slug} for slug, each in zip(slugs, replications("", count), strict=True))
             write_file(file, documents)
             loaded = self.inside("load", url=url, file=str(file))
-            return Record(url, slugs[0], count, token, loaded["seconds"], loaded["peak_mb"])
+            return Record(url, slugs[0], count, token, loaded["seconds"], loaded["processor"], loaded["peak_mb"])
 
         return self.once(("questions", count), make)
 

@@ -49,12 +49,16 @@ def _given(shop: Workshop, record: Record) -> dict[str, Any]:
 
 def _rows(what: str, found: dict[str, float]) -> Iterator[Row]:
     for name in TIMES:
-        note = f"{found['peak_mb']:.0f} MB at most; {found['kilobytes']:.0f} kB sent" if name == "cold" else ""
-        yield milliseconds(f"{what}, {name}", found[name], note=note)
+        yield milliseconds(f"{what}, {name}", found[name], note=_of_cold(found) if name == "cold" else "")
     for name in ("warm", "304"):
         bare = found["bare 304" if name == "304" else "bare"]
         note = f"{bare / found[name]:.2f}x a bare GET"
         yield Row(f"{what}, {name}", found[name] * 1e6, "µs", None, note)
+
+
+def _of_cold(found: dict[str, float]) -> str:
+    busy = f"{grouped(found['processor'] * 1e3)} ms of the processor"
+    return f"{busy}, {found['peak_mb']:.0f} MB at most, {found['kilobytes']:.0f} kB sent"
 
 
 def _meanwhile(shop: Workshop, record: Record) -> Iterator[Row]:

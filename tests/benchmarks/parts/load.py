@@ -16,4 +16,5 @@ def measure(shop: Workshop) -> Iterator[Row]:
 def _row(name: str, record: Record, target: float) -> Row:
     per_second = record.replications / record.seconds
     what = f"manybatch load of {grouped(record.replications)} replications into {name}"
-    return Row(what, per_second, "/s", at_least(target), f"{record.seconds:.1f} s, {record.peak_mb:.0f} MB at most")
+    note = f"{record.seconds:.1f} s, {record.processor:.1f} of the processor; {record.peak_mb:.0f} MB at most"
+    return Row(what, per_second, "/s", at_least(target), note)
