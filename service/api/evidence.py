@@ -208,9 +208,16 @@ async def one_line_answers(
 def cite_as(request: Request, slug: str, position: int) -> str:
     """Link to the address that gives this answer for ever (RFC 8574), with the filters that were asked for."""
     pinned = {"as_of": position, "method_version": METHOD_VERSION}
-    filters = [each for each in request.query_params.multi_items() if each[0] not in pinned]
     path = address(request, f"/v1/questions/{slug}/evidence")
+    if not request.scope["query_string"]:
+        return _cited(path, position)
+    filters = [each for each in request.query_params.multi_items() if each[0] not in pinned]
     return f'<{path}?{urlencode([*filters, *pinned.items()])}>; rel="cite-as"'
+
+
+@lru_cache(maxsize=4096)
+def _cited(path: str, position: int) -> str:
+    return f'<{path}?as_of={position}&method_version={METHOD_VERSION}>; rel="cite-as"'
 
 
 def refuse_unknown_arms(question: "Question", filters: Filters) -> None:
