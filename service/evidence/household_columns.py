@@ -1,10 +1,11 @@
 """Rows of one comparison as the science pools them: households numbered, and merged, in order of receipt."""
 
-from statistics import fmean
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
+from service.evidence.blocks import LONGEST_LIST
 from service.evidence.compared import Compared
 from service.record.words import Codes
 from service.science.discrimination import METHODS
@@ -33,15 +34,10 @@ def numbered(codes: Codes) -> tuple[IntArray, IntArray]:
 def means(households: Codes, values: FloatArray) -> FloatArray:
     """Average each household's values, households in order of first appearance."""
     number, first = numbered(households)
-    found = values[first]
+    # About each household's first value, so that equal values average to themselves.
+    base = values[first]
     times = np.bincount(number, minlength=len(first))
-    several = np.flatnonzero(times > 1)
-    if len(several):
-        order = np.argsort(number, kind="stable")
-        ends = np.cumsum(times)
-        for each in several.tolist():
-            found[each] = fmean(values[order[ends[each] - times[each] : ends[each]]].tolist())
-    return found
+    return np.asarray(base + np.bincount(number, values - base[number], len(first)) / np.maximum(times, 1))
 
 
 def sums(households: Codes, values: FloatArray) -> FloatArray:
@@ -56,6 +52,24 @@ def trial_rows(rows: Compared) -> Rows:
     return rows_from(
         [str(each) for each in said.meanings], codes, rows.number("presented"), rows.number("correct"), rows.household
     )
+
+
+def named_trial_rows(rows: Compared) -> Rows:
+    """Lay out blind trials for the science, with the names of those that are listed."""
+    heads = households_listed(rows)
+    return replace(
+        trial_rows(rows),
+        names=tuple(heads.names("household")),
+        labels=tuple(heads.names("replication")),
+        row_labels=rows.where(np.arange(len(rows)) < LONGEST_LIST).names("replication"),
+    )
+
+
+def households_listed(rows: Compared) -> Compared:
+    """Choose the first row of each household, as many as are listed."""
+    chosen = np.zeros(len(rows), dtype=np.bool_)
+    chosen[numbered(rows.household)[1][:LONGEST_LIST]] = True
+    return rows.where(chosen)
 
 
 def rows_from(

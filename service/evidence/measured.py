@@ -3,7 +3,6 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from statistics import fmean
 from typing import Any
 
 import numpy as np
@@ -13,14 +12,14 @@ from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
 from service.evidence.compared import Compared
 from service.evidence.measured_blocks import Measured, RatioScale
-from service.evidence.measured_robustness import robustness, signs_of, studies_of, with_difference
+from service.evidence.measured_robustness import robustness, signs_of, values_of_record, with_difference
 from service.evidence.measured_words import MeasuredFigures, ReadingFigures, measured_reading
 from service.evidence.outcomes import OutcomeWords, words_for
 from service.evidence.second_method import second_method
 from service.record.rows import RecordedObservation
 from service.record.words import distinct
 from service.science.pooling.difference_results import PooledDifferences
-from service.science.pooling.household_mean import pool_household_differences
+from service.science.pooling.household_mean import pool_household_values
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +63,9 @@ def measured(collected: Collected, outcome: str) -> MeasuredOutcome:
     smallest = collected.aims.smallest.get(outcome)
     matters = _on_scale(smallest, rows, words)
     # A mean without the arms that had not finished would be of the quick ones only: then signs alone are counted.
-    studies = [] if unfinished else studies_of(rows)
-    pooled = pool_household_differences(studies, smallest_that_matters=matters)
+    counted = rows.where(np.full(len(rows), not unfinished))
+    values = values_of_record(counted)
+    pooled = pool_household_values(values, smallest_that_matters=matters, listed=LONGEST_LIST)
     verdict = pooled.verdict or CANNOT_TELL
     figures = MeasuredFigures(
         households=pooled.households,
@@ -87,10 +87,10 @@ def measured(collected: Collected, outcome: str) -> MeasuredOutcome:
         next_household=_next(pooled),
         sign_count=_signs(pooled, every),
         unfinished=unfinished,
-        second_method=second_method(studies, pooled, words),
+        second_method=second_method(values, pooled, words),
         studies=[study_of_record(row) for row in rows[:LONGEST_LIST]],
         studies_total=len(rows),
-        robustness=robustness(collected, outcome, rows.where(np.full(len(rows), not unfinished)), pooled, matters),
+        robustness=robustness(collected, outcome, counted, pooled, matters),
         primary=collected.primary == outcome,
         smallest_difference_that_matters=smallest,
         verdict=verdict,
@@ -118,10 +118,10 @@ def _on_scale(smallest: float | None, rows: Compared, words: OutcomeWords) -> fl
     if smallest is None or words.scale == "difference":
         return smallest
     given = rows.told_number("control_value")
-    controls = given[given > 0.0].tolist()
-    if not controls:
+    controls = given[given > 0.0]
+    if not len(controls):
         return None
-    return math.log1p(smallest / math.exp(fmean(math.log(value) for value in controls)))
+    return math.log1p(smallest / math.exp(float(np.mean(np.log(controls)))))
 
 
 def _unit(rows: Compared) -> str:

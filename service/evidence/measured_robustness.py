@@ -1,7 +1,5 @@
 """Does a measured answer hang on which replications are counted?"""
 
-import math
-
 import numpy as np
 import numpy.typing as npt
 
@@ -11,12 +9,13 @@ from service.evidence.collect import Collected
 from service.evidence.compared import Compared
 from service.evidence.conditions import by_condition
 from service.evidence.counting import silent
-from service.evidence.household_columns import means, sums
+from service.evidence.household_columns import households_listed, means, numbered, sums
 from service.evidence.measured_blocks import MeasuredCondition, MeasuredLeftOut, MeasuredRobustness, MeasuredSubset
 from service.record.words import Codes
 from service.science.pooling.any_time_t import any_time_t
-from service.science.pooling.difference_results import DifferenceStudy, PooledDifferences
+from service.science.pooling.difference_results import PooledDifferences
 from service.science.pooling.household_mean import sign_count
+from service.science.pooling.household_values import HouseholdValues, values_of
 from service.science.pooling.results import Range
 from service.science.pooling.verdict import verdict
 from service.science.pooling.without_two import verdicts_without_two
@@ -28,23 +27,16 @@ _SOONER = {"control": 1.0, "treatment": -1.0}
 """The sign of treatment less control, in days to finish, by which arm finished first."""
 
 
-def studies_of(rows: Compared) -> list[DifferenceStudy]:
-    """Give the differences of many replications to the science."""
-    return [
-        DifferenceStudy(
-            label=label,
-            difference=difference,
-            household=household,
-            standard_error=None if math.isnan(variance) else math.sqrt(variance),
-        )
-        for label, difference, household, variance in zip(
-            rows.names("replication"),
-            rows.number("difference").tolist(),
-            rows.names("household"),
-            rows.number("variance").tolist(),
-            strict=True,
-        )
-    ]
+def values_of_record(rows: Compared) -> HouseholdValues:
+    """Give the differences of many replications to the science, with the names of the households that are listed."""
+    number, first = numbered(rows.household)
+    return values_of(
+        rows.number("difference"),
+        np.sqrt(rows.number("variance")),
+        number,
+        first,
+        households_listed(rows).names("household"),
+    )
 
 
 def signs_of(rows: Compared) -> SignCount:

@@ -10,16 +10,17 @@ from service.evidence.blocks import LONGEST_LIST, Estimate, TrialStudyOfRecord, 
 from service.evidence.claim import Claim
 from service.evidence.collect import Collected
 from service.evidence.compared import Compared, outside_the_test
+from service.evidence.household_columns import named_trial_rows
 from service.evidence.sham import batch_luck_open, is_told, sham_trials
 from service.evidence.tasted_robustness import Held, keeps_without_two, robustness
-from service.evidence.tasted_subset import deciding_range, only_above_chance, studies_of
+from service.evidence.tasted_subset import deciding_range, only_above_chance
 from service.evidence.tasted_words import TastedFigures
 from service.evidence.trial_blocks import PerceivableDifference, ShamTrials
 from service.evidence.wording import TOLD_APART, labelled
 from service.record.rows import RecordedObservation
 from service.record.words import distinct
 from service.science.discrimination import significance
-from service.science.pooling.trials import PooledTrials, pool_trials
+from service.science.pooling.trials import PooledTrials, pool_rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,7 @@ def tasted(collected: Collected) -> Tasted:
     rows = collected.of(PERCEIVABLE)
     inside = rows.inside_the_test
     smallest = collected.aims.smallest[PERCEIVABLE]
-    pooled = pool_trials(studies_of(inside), smallest_that_matters=smallest)
+    pooled = pool_rows(named_trial_rows(inside), smallest_that_matters=smallest, listed=LONGEST_LIST)
     decided = only_above_chance(pooled.verdict, pooled.correct, pooled.expected_by_chance)
     sham = sham_trials(collected, smallest)
     held = Held(pooled.any_time.e_value >= TOLD_APART, decided)
@@ -147,7 +148,7 @@ def _figures(
     pooled: PooledTrials, collected: Collected, sham: ShamTrials | None, smallest: float, decided: str
 ) -> TastedFigures:
     share = pooled.proportion_discriminating
-    several = len(pooled.by_method) > 1
+    several, least = len(pooled.by_method) > 1, pooled.least_e_value_without_one
     decides = deciding_range(
         [each.method for each in pooled.by_method], pooled.any_time.exact_interval, pooled.any_time.interval
     )
@@ -166,7 +167,7 @@ def _figures(
         at_most=_finite(share.high),
         smallest_that_matters=smallest,
         verdict=decided,
-        rests_on_one=any(left.e_value < TOLD_APART for left in pooled.leave_one_out),
+        rests_on_one=least is not None and least < TOLD_APART,
         below_chance=pooled.below_chance,
         luck="shown" if told else "open" if batch_luck_open(collected, sham) else "excluded",
     )

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 
 from service.evidence.blocks import Estimate
 from service.evidence.claim import CANNOT_TELL
-from service.evidence.compared import Compared
 from service.evidence.trial_blocks import TrialsSubset
 from service.science.discrimination import METHODS
 from service.science.pooling.any_time import e_process
@@ -13,7 +12,6 @@ from service.science.pooling.betting import betting_interval
 from service.science.pooling.detection import null_of
 from service.science.pooling.household_counts import Rows, units_of
 from service.science.pooling.results import NO_RANGE, AnyRange, Range
-from service.science.pooling.trial_results import TrialStudy
 from service.science.pooling.trials_left_out import (
     FEWEST_HOUSEHOLDS_FOR_T,
     FEWEST_PRESENTATIONS_FOR_T,
@@ -23,22 +21,6 @@ from service.science.pooling.verdict import verdict
 
 _CONFIDENCE = 0.95
 _NOTHING = Estimate(estimate=None, low=None, high=None)
-
-
-def studies_of(rows: Compared) -> list[TrialStudy]:
-    """Give the trials of many replications to the science."""
-    said, codes = rows.words("method")
-    return [
-        TrialStudy(label, str(method), presented, correct, household)
-        for label, method, presented, correct, household in zip(
-            rows.names("replication"),
-            said.said(codes),
-            rows.number("presented").tolist(),
-            rows.number("correct").tolist(),
-            rows.names("household"),
-            strict=True,
-        )
-    ]
 
 
 def subset(rows: Rows, smallest: float) -> TrialsSubset:

@@ -6,9 +6,9 @@ import pytest
 
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.found import look_into
-from service.evidence.household_columns import trial_rows
-from service.evidence.tasted_subset import studies_of, subset
-from service.science.pooling.trials import pool_trials
+from service.evidence.household_columns import named_trial_rows, trial_rows
+from service.evidence.tasted_subset import subset
+from service.science.pooling.trials import pool_rows
 from tests.evidence.builders import (
     aiming_at,
     answered,
@@ -167,7 +167,7 @@ class TestRobustness:
         for rows in (guessing(12), telling(9), telling(4), telling(5, method="tetrad"), guessing(40)):
             trials = collected(rows).of(PERCEIVABLE)
             short = subset(trial_rows(trials), 0.3)
-            whole = pool_trials(studies_of(trials), smallest_that_matters=0.3)
+            whole = pool_rows(named_trial_rows(trials), smallest_that_matters=0.3)
             assert short.verdict == whole.verdict
             assert short.p_value == whole.nobody_can_tell.p_value
             assert short.e_value == pytest.approx(whole.any_time.e_value, rel=1e-9)

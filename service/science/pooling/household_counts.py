@@ -17,7 +17,11 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Trials as columns, in order of receipt; `household` counts households from 0 in order of first appearance."""
+    """Trials as columns, in order of receipt; `household` counts households from 0 in order of first appearance.
+
+    `names` and `labels` are the households' own and those of their first rows, `row_labels` every row's; they are empty
+    where none is to be shown.
+    """
 
     correct: IntArray
     presented: IntArray
@@ -28,6 +32,7 @@ class Rows:
     methods: tuple[str, ...]
     names: tuple[str, ...]
     labels: tuple[str, ...]
+    row_labels: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +83,7 @@ def rows_of(studies: Sequence[TrialStudy]) -> Rows:
         methods=methods,
         names=names,
         labels=tuple(studies[i].label for i in first),
+        row_labels=[study.label for study in studies],
     )
 
 

@@ -79,11 +79,35 @@ def pool_household_differences(
     Student 1908 Biometrika 6:1; the any-time interval as in `any_time_t.half_width`; sign test, exact binomial.
 
     """
+    return pool_household_values(household_values(studies), confidence, smallest_that_matters)
+
+
+def pool_household_values(
+    data: HouseholdValues,
+    confidence: float = 0.95,
+    smallest_that_matters: float | None = None,
+    *,
+    listed: int | None = None,
+) -> PooledDifferences:
+    """Pool households' values as `pool_household_differences` does.
+
+    Parameters
+    ----------
+    data : HouseholdValues
+        One number for each household.
+    confidence, smallest_that_matters
+        As in `pool_household_differences`.
+    listed : int, optional
+        How many households are shown as left out and as added, one by one; all where left out.
+
+    """
     level = float(confidence_level(confidence))
-    return finish(household_means(household_values(studies), level, smallest_that_matters))
+    return finish(household_means(data, level, smallest_that_matters, listed))
 
 
-def household_means(data: HouseholdValues, level: float, smallest_that_matters: float | None) -> PooledDifferences:
+def household_means(
+    data: HouseholdValues, level: float, smallest_that_matters: float | None, listed: int | None = None
+) -> PooledDifferences:
     """Give `pool_household_differences` of checked values, but for its words.
 
     Parameters
@@ -94,13 +118,17 @@ def household_means(data: HouseholdValues, level: float, smallest_that_matters: 
         Confidence.
     smallest_that_matters : float or None
         For the verdict.
+    listed : int or None
+        As in `pool_household_values`.
 
     """
     result = describe(data, level, smallest_that_matters)
     fixed = student(data.value, level)
     unweighted = (Withheld(name, _NOT_WEIGHTED) for name in ("tau2", "q", "i2_percent", "i2_tau2_percent", "h2"))
     robustness = replace(
-        result.robustness, leave_one_out=_leave_one_out(data, level), cumulative=_cumulative(data, level)
+        result.robustness,
+        leave_one_out=_leave_one_out(data, level, listed),
+        cumulative=_cumulative(data, level, listed),
     )
     return replace(
         result,
@@ -255,6 +283,9 @@ class _Parts:
     sd: FloatArray
     households: FloatArray
 
+    def first(self, listed: int | None) -> "_Parts":
+        return _Parts(self.mean[:listed], self.sd[:listed], self.households[:listed])
+
 
 def _without_each(y: FloatArray) -> _Parts:
     """Give mean and standard deviation without each household, from one pass."""
@@ -287,19 +318,19 @@ def _limits(parts: _Parts, level: float) -> list[tuple[float | None, float | Non
     return [(low, high) if there else (None, None) for there, low, high in rows]
 
 
-def _leave_one_out(data: HouseholdValues, level: float) -> tuple[LeftOut, ...]:
+def _leave_one_out(data: HouseholdValues, level: float, listed: int | None) -> tuple[LeftOut, ...]:
     if len(data.value) < FEWEST_FOR_RANGE:
         return ()
-    parts = _without_each(data.value)
-    rows = zip(data.labels, parts.mean.tolist(), _limits(parts, level), strict=True)
+    parts = _without_each(data.value).first(listed)
+    rows = zip(data.labels[:listed], parts.mean.tolist(), _limits(parts, level), strict=True)
     return tuple(LeftOut(label, mean, low, high, None) for label, mean, (low, high) in rows)
 
 
-def _cumulative(data: HouseholdValues, level: float) -> tuple[Cumulative, ...]:
+def _cumulative(data: HouseholdValues, level: float, listed: int | None) -> tuple[Cumulative, ...]:
     if len(data.value) < 2:
         return ()
-    parts = _up_to_each(data.value)
-    rows = zip(data.labels, parts.mean.tolist(), _limits(parts, level), strict=True)
+    parts = _up_to_each(data.value[:listed])
+    rows = zip(data.labels[:listed], parts.mean.tolist(), _limits(parts, level), strict=True)
     steps = (Cumulative(label, i + 1, mean, low, high, None) for i, (label, mean, (low, high)) in enumerate(rows))
     return tuple(steps)[1:]
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +12,7 @@ from service.science.pooling.difference_results import DifferenceStudy
 from service.science.pooling.household_counts import number_households
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 _LARGEST = 1e150
 
@@ -20,8 +21,9 @@ _LARGEST = 1e150
 class HouseholdValues:
     """One number for each household, in order of first appearance.
 
-    `error` is the standard error of the household's mean from reading alone, None where a row came without one;
-    `moderator` holds NaN where a household gave none, and `group` None.
+    `error` is the standard error of the household's mean from reading alone, and `row_errors` the least and the largest
+    of a row; both are None where a row came without one. `moderator` holds NaN where a household gave none, and `group`
+    None.
     """
 
     value: FloatArray
@@ -31,6 +33,7 @@ class HouseholdValues:
     labels: tuple[str, ...]
     rows: int
     reading_sd: float | None
+    row_errors: tuple[float, float] | None = None
 
 
 def household_values(studies: Sequence[DifferenceStudy]) -> HouseholdValues:
@@ -50,32 +53,65 @@ def household_values(studies: Sequence[DifferenceStudy]) -> HouseholdValues:
     """
     difference = _column("difference", [study.difference for study in studies], -_LARGEST, "treatment less control")
     errors = [study.standard_error for study in studies]
-    given = [error for error in errors if error is not None]
     _column("standard_error", [0.0 if error is None else error for error in errors], 0.0, "of the reading; 0 or more")
     moderators = [study.moderator for study in studies]
     household, first = number_households([study.household for study in studies])
     k = len(first)
+    return replace(
+        values_of(
+            difference,
+            np.array([np.nan if error is None else error for error in errors], dtype=np.float64),
+            household,
+            np.array(first, dtype=np.int64),
+            tuple(studies[i].household or studies[i].label for i in first),
+        ),
+        moderator=_moderator(moderators, household, k),
+        group=_group(studies, household, k),
+    )
+
+
+def values_of(
+    difference: FloatArray, standard_error: FloatArray, household: IntArray, first: IntArray, labels: Sequence[str]
+) -> HouseholdValues:
+    """Average each household's differences from columns that are known to be good.
+
+    Parameters
+    ----------
+    difference : array
+        One for each row, in order of receipt.
+    standard_error : array
+        Of each row's reading; NaN where there is none.
+    household : array of int
+        Each row's household, numbered from 0 in order of first appearance.
+    first : array of int
+        The row at which each household first appears.
+    labels : sequence of str
+        One for each household, or for the first ones if only those are to be shown.
+
+    """
+    k = len(first)
     times = np.bincount(household, minlength=k).astype(np.float64)
+    given = standard_error[~np.isnan(standard_error)]
     error = None
-    if studies and len(given) == len(studies):
-        rows = np.array(given, dtype=np.float64)
+    if len(difference) and len(given) == len(difference):
         largest = np.zeros(k)
-        np.maximum.at(largest, household, rows)
+        np.maximum.at(largest, household, given)
         # Relative to the household's own largest, so that no square underflows.
-        relative = rows / np.where(largest > 0.0, largest, 1.0)[household]
+        relative = given / np.where(largest > 0.0, largest, 1.0)[household]
         error = largest * np.sqrt(np.bincount(household, relative**2, k)) / times
     return HouseholdValues(
         value=_means(household, difference, times, first),
         error=error,
-        moderator=_moderator(moderators, household, k),
-        group=_group(studies, household, k),
-        labels=tuple(studies[i].household or studies[i].label for i in first),
-        rows=len(studies),
-        reading_sd=_root_mean_square(np.array(given, dtype=np.float64)) if given else None,
+        moderator=None,
+        group=None,
+        labels=tuple(labels),
+        rows=len(difference),
+        reading_sd=_root_mean_square(given) if len(given) else None,
+        row_errors=None if error is None else (float(given.min()), float(given.max())),
     )
 
 
-def _means(household: npt.NDArray[np.int64], y: FloatArray, times: FloatArray, first: list[int]) -> FloatArray:
+def _means(household: IntArray, y: FloatArray, times: FloatArray, first: IntArray) -> FloatArray:
     """Average about each household's first row, so that equal rows average to themselves."""
     base = y[first]
     return np.asarray(base + np.bincount(household, y - base[household], len(first)) / np.maximum(times, 1.0))
@@ -94,7 +130,7 @@ def _column(field: str, values: list[float], lowest: float, what: str) -> FloatA
     return column
 
 
-def _moderator(moderators: list[float | None], household: npt.NDArray[np.int64], k: int) -> FloatArray | None:
+def _moderator(moderators: list[float | None], household: IntArray, k: int) -> FloatArray | None:
     given = np.array([value is not None for value in moderators], dtype=bool)
     if not given.any():
         return None
@@ -104,9 +140,7 @@ def _moderator(moderators: list[float | None], household: npt.NDArray[np.int64],
     return np.where(times > 0, total / np.maximum(times, 1), np.nan)
 
 
-def _group(
-    studies: Sequence[DifferenceStudy], household: npt.NDArray[np.int64], k: int
-) -> tuple[str | None, ...] | None:
+def _group(studies: Sequence[DifferenceStudy], household: IntArray, k: int) -> tuple[str | None, ...] | None:
     groups: list[str | None] = [None] * k
     for i, study in enumerate(studies):
         if study.group is None:

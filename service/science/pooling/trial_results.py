@@ -81,6 +81,7 @@ class PooledTrials:
 
     `proportion_discriminating` and `spread` are for one method; several methods share `d_prime`, the mean of |d'| over
     households. `below_chance` says that the pool is clearly below guessing.
+    `least_e_value_without_one` is over all households, those not listed among them; None below three.
     """
 
     households: int
@@ -99,6 +100,7 @@ class PooledTrials:
     verdict: Verdict
     studies: tuple[StudyResult, ...]
     leave_one_out: tuple[TrialsLeftOut, ...]
+    least_e_value_without_one: float | None
     one_household_decides: bool
     withheld: tuple[Withheld, ...]
     reading: str

@@ -36,13 +36,14 @@ from service.science.pooling.trial_results import (
 from service.science.pooling.trials_left_out import (
     FEWEST_HOUSEHOLDS_FOR_T,
     FEWEST_PRESENTATIONS_FOR_T,
+    NOT_LEFT_OUT,
     discriminating_range,
     leave_one_out,
     one_decides,
 )
 from service.science.pooling.verdict import Verdict, verdict
 
-__all__ = ["PooledTrials", "TrialStudy", "pool_trials"]
+__all__ = ["PooledTrials", "TrialStudy", "pool_rows", "pool_trials"]
 
 IntArray = npt.NDArray[np.int64]
 
@@ -87,9 +88,37 @@ def pool_trials(
     ter Schure & Grunwald 2022); hedged capital (Waudby-Smith & Ramdas 2024).
 
     """
+    rows = rows_of(studies)
+    return pool_rows(rows, confidence, smallest_that_matters, leave_out=leave_out)
+
+
+def pool_rows(
+    rows: Rows,
+    confidence: float = 0.95,
+    smallest_that_matters: float = 0.3,
+    *,
+    leave_out: bool = True,
+    listed: int | None = None,
+) -> PooledTrials:
+    """Pool blind trials that are columns already, as `pool_trials` does.
+
+    Parameters
+    ----------
+    rows : Rows
+        The trials.
+    confidence, smallest_that_matters, leave_out
+        As in `pool_trials`.
+    listed : int, optional
+        How many rows are shown by themselves, and how many households are shown as left out; all where left out.
+
+    Raises
+    ------
+    InputError
+        For a confidence or a size out of range.
+
+    """
     level = float(trial_columns.confidence_level(confidence))
     size = float(number("smallest_that_matters", smallest_that_matters, 1e-6, 1.0, "a proportion discriminating"))
-    rows = rows_of(studies)
     units = units_of(rows)
     null = null_of(units.correct, units.presented, units.guess)
     floors = tuple(_floor(units, kind, method, level) for kind, method in enumerate(rows.methods))
@@ -98,7 +127,7 @@ def pool_trials(
     any_time, withheld = _any_time(rows, units, level)
     withheld = [*_headline_withheld(alone, rows), *sensitivity.withheld, *withheld]
     decided = _verdict(any_time, rows, size)
-    left_out = leave_one_out(rows, units, level, alone) if leave_out else ()
+    left_out = leave_one_out(rows, units, level, alone, listed) if leave_out else NOT_LEFT_OUT
     result = PooledTrials(
         households=rows.households,
         presentations=null.presented,
@@ -119,9 +148,10 @@ def pool_trials(
         below_chance=null.presented > 0 and null.lower_tail_p_value < 0.01,
         any_time=any_time,
         verdict=decided,
-        studies=_alone(studies, rows, level),
-        leave_one_out=left_out,
-        one_household_decides=one_decides(rows, units, left_out, size, level),
+        studies=_alone(rows, level, listed),
+        leave_one_out=left_out.listed,
+        least_e_value_without_one=left_out.least_e_value,
+        one_household_decides=one_decides(rows, units, left_out, any_time.e_value, size, level),
         withheld=tuple(withheld),
         reading="",
     )
@@ -228,32 +258,25 @@ def clipped(low: float | None, high: float | None) -> Range:
     return Range(max(low, 0.0), min(high, 1.0))
 
 
-def _alone(studies: Sequence[TrialStudy], rows: Rows, level: float) -> tuple[StudyResult, ...]:
-    """Give each row by itself; rows with the same counts share their numbers."""
-    if not studies:
+def _alone(rows: Rows, level: float, listed: int | None) -> tuple[StudyResult, ...]:
+    """Give rows by themselves; those with the same counts share their numbers."""
+    correct, presented, kind = (column[:listed] for column in (rows.correct, rows.presented, rows.kind))
+    if not len(correct):
         return ()
-    distinct = collapse(rows.correct, rows.presented, rows.kind)
+    distinct = collapse(correct, presented, kind)
     x, n = distinct.correct.astype(np.float64), distinct.presented.astype(np.float64)
     low, high = binomial.clopper_pearson(x, n, level)
-    correct = np.column_stack((x / n, low, high))
-    proportions: list[Estimate] = []
-    sensitivities: list[Estimate] = []
-    for i, kind in enumerate(distinct.kind.tolist()):
-        method = rows.methods[kind]
-        proportions.append(discriminating(Estimate(*correct[i].tolist()), METHODS[method].guess_probability))
-    scaled = np.empty_like(correct)
-    for kind, method in enumerate(rows.methods):
-        scaled[distinct.kind == kind] = d_prime(method, correct[distinct.kind == kind].ravel()).reshape(-1, 3)
+    shares = np.column_stack((x / n, low, high))
+    scaled = np.empty_like(shares)
+    for place, method in enumerate(rows.methods):
+        scaled[distinct.kind == place] = d_prime(method, shares[distinct.kind == place].ravel()).reshape(-1, 3)
+    guesses = [METHODS[rows.methods[place]].guess_probability for place in distinct.kind.tolist()]
+    proportions = [discriminating(Estimate(*row), guess) for row, guess in zip(shares.tolist(), guesses, strict=True)]
     sensitivities = [Estimate(*row) for row in scaled.tolist()]
+    columns = (rows.household[:listed], kind, presented, correct, distinct.place)
     return tuple(
-        StudyResult(
-            study.label,
-            rows.names[household],
-            study.method,
-            study.presented,
-            study.correct,
-            sensitivities[place],
-            proportions[place],
+        StudyResult(label, rows.names[household], rows.methods[method], n, x, sensitivities[place], proportions[place])
+        for label, household, method, n, x, place in zip(
+            rows.row_labels[:listed], *(column.tolist() for column in columns), strict=True
         )
-        for study, household, place in zip(studies, rows.household.tolist(), distinct.place.tolist(), strict=True)
     )

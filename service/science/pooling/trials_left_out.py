@@ -1,6 +1,6 @@
 """The pool of trials without each household in turn."""
 
-import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +32,19 @@ _SMALLEST = float(np.finfo(np.float64).tiny)
 _FEWEST = 3
 
 
-def leave_one_out(rows: Rows, units: Units, level: float, alone: FloorModel | None) -> tuple[TrialsLeftOut, ...]:
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """The pool without each household: some listed, and of all the least and the largest e-value."""
+
+    listed: tuple[TrialsLeftOut, ...]
+    least_e_value: float | None
+    largest_e_value: float | None
+
+
+NOT_LEFT_OUT = LeftOut((), None, None)
+
+
+def leave_one_out(rows: Rows, units: Units, level: float, alone: FloorModel | None, listed: int | None) -> LeftOut:
     """Pool without each household in turn, in the order in which they came.
 
     Parameters
@@ -43,25 +55,31 @@ def leave_one_out(rows: Rows, units: Units, level: float, alone: FloorModel | No
         Confidence of the intervals.
     alone : FloorModel or None
         The pool's fit where it has one method.
+    listed : int or None
+        How many households are listed; all where None.
 
     Returns
     -------
-    tuple of TrialsLeftOut
+    LeftOut
         Empty below three households. The estimate is the proportion discriminating, or with several methods the mean
         of |d'|; it is None in pools of more than `MOST_REFITTED` households.
 
     """
     k = rows.households
     if k < _FEWEST:
-        return ()
+        return NOT_LEFT_OUT
     e_values = evidence_without(units, k)
-    p_values = _null_without(rows, units)
+    shown = k if listed is None else min(listed, k)
+    p_values = _null_without(rows, units, shown)
     estimates = _estimates(rows, units, level, alone) if k <= MOST_REFITTED else [NOTHING] * k
-    return tuple(
-        TrialsLeftOut(label, name, e.estimate, e.low, e.high, p_value, e_value)
-        for label, name, e, p_value, e_value in zip(
-            rows.labels, rows.names, estimates, p_values, e_values.tolist(), strict=True
-        )
+    without = zip(rows.labels, rows.names, estimates, p_values, e_values.tolist(), strict=False)
+    return LeftOut(
+        tuple(
+            TrialsLeftOut(label, name, e.estimate, e.low, e.high, p_value, e_value)
+            for label, name, e, p_value, e_value in without
+        ),
+        float(e_values.min()),
+        float(e_values.max()),
     )
 
 
@@ -82,23 +100,23 @@ def household_ratios(units: Units, households: int) -> FloatArray:
     return out
 
 
-def _null_without(rows: Rows, units: Units) -> list[float]:
-    """Test "nobody can tell" without each household; equal households are tested once."""
-    members: list[list[int]] = [[] for _ in range(rows.households)]
-    for unit, household in enumerate(units.household.tolist()):
-        members[household].append(unit)
+def _null_without(rows: Rows, units: Units, shown: int) -> list[float]:
+    """Test "nobody can tell" without each of the first households; equal households are tested once."""
     rates, place = np.unique(units.guess, return_inverse=True)
     kind = place.ravel()
     correct = np.bincount(kind, units.correct).astype(np.int64)
     presented = np.bincount(kind, units.presented).astype(np.int64)
     if len(rates) == 1:
-        right = np.bincount(units.household, units.correct, rows.households)
-        served = np.bincount(units.household, units.presented, rows.households)
+        right = np.bincount(units.household, units.correct, rows.households)[:shown]
+        served = np.bincount(units.household, units.presented, rows.households)[:shown]
         tails = binomial.upper_tail(correct[0] - right, presented[0] - served, float(rates[0]))
         return [max(tail, _SMALLEST) for tail in tails.tolist()]
+    members: list[list[int]] = [[] for _ in range(rows.households)]
+    for unit, household in enumerate(units.household.tolist()):
+        members[household].append(unit)
     known: dict[tuple[tuple[int, int, int], ...], float] = {}
     out = []
-    for own in members:
+    for own in members[:shown]:
         key = tuple((int(kind[u]), int(units.correct[u]), int(units.presented[u])) for u in own)
         if key not in known:
             x, n = correct.copy(), presented.copy()
@@ -123,7 +141,7 @@ def _estimates(rows: Rows, units: Units, level: float, alone: FloorModel | None)
 
 
 def one_decides(
-    rows: Rows, units: Units, left_out: tuple[TrialsLeftOut, ...], smallest_that_matters: float, level: float
+    rows: Rows, units: Units, left_out: LeftOut, e_value: float, smallest_that_matters: float, level: float
 ) -> bool:
     """Say whether leaving out one household changes "they can tell" (e of 20) or the verdict.
 
@@ -131,29 +149,25 @@ def one_decides(
     ----------
     rows, units : Rows, Units
         The pool.
-    left_out : tuple of TrialsLeftOut
+    left_out : LeftOut
         The pool without each household.
+    e_value : float
+        Of the whole pool.
     smallest_that_matters : float
         A proportion discriminating.
     level : float
         Confidence of the any-time interval.
 
     """
-    if not left_out:
+    if left_out.least_e_value is None or left_out.largest_e_value is None:
         return False
-    decided = float(binomial.e_value_from_log(_log_e(units))) >= _DECIDED
-    if any((each.e_value >= _DECIDED) != decided for each in left_out):
+    decided = e_value >= _DECIDED
+    if (left_out.least_e_value >= _DECIDED) != decided or (left_out.largest_e_value >= _DECIDED) != decided:
         return True
     if len(rows.methods) > 1:
         return False
     full, without = verdicts(units, smallest_that_matters, level)
     return bool(without - {full})
-
-
-def _log_e(units: Units) -> FloatArray:
-    totals = log_likelihood_ratios(units.correct, units.presented, units.guess).sum(axis=0)
-    highest = totals.max()
-    return np.asarray(highest + math.log(float(np.mean(np.exp(totals - highest)))))
 
 
 def verdicts(units: Units, smallest_that_matters: float, level: float) -> tuple[Verdict, set[Verdict]]:
