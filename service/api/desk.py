@@ -40,7 +40,13 @@ class Desk:
         return cache
 
     async def make(
-        self, storage: "Storage", work: str, question: "Question", filters: Filters, position: int, **given: str | None
+        self,
+        storage: "Storage",
+        work: str,
+        question: "Question",
+        filters: Filters,
+        position: int,
+        **given: str | int | None,
     ) -> bytes:
         """Give what is made of a question's evidence at a position; `work` is one of `WORKS`, `given` its arguments."""
         key = key_of(work, question.id, position, filters, **given)
@@ -68,7 +74,7 @@ class Desk:
         question: "Question",
         filters: Filters,
         position: int,
-        **given: str | None,
+        **given: str | int | None,
     ) -> bytes:
         def small(session: "Session") -> bytes | None:
             if has_more_than(session, question.id, self._large):
@@ -83,6 +89,6 @@ class Desk:
         return body
 
 
-def key_of(work: str, question_id: "UUID", position: int, filters: Filters, **given: str | None) -> Hashable:
+def key_of(work: str, question_id: "UUID", position: int, filters: Filters, **given: str | int | None) -> Hashable:
     """Name what is made by all that it depends on."""
     return work, question_id, position, filters, METHOD_VERSION, tuple(sorted(given.items()))

@@ -26,7 +26,6 @@ from service.evidence.comparison import ComparisonUnknownError, comparison_of
 from service.evidence.filters import Filters, Where
 from service.evidence.method import METHOD_VERSION
 from service.evidence.shape import EvidenceAnswer
-from service.evidence.studies import studies_of
 from service.record import ledger, questions
 from service.record.latest import Latest
 
@@ -284,16 +283,15 @@ async def list_studies(
     filters = query.filters()
     start = decode(query.after) or 0
 
-    def look(session: "Session") -> tuple[list[StudyItem], int]:
+    def look(session: "Session") -> "tuple[Question, int]":
         question = questions.by_slug(session, slug)
-        position = position_asked(session, question, query.as_of)
-        outcome, found = studies_of(session, question, filters, position, query.outcome, start, query.limit + 1)
-        return [StudyItem(outcome=outcome, study=study) for study in found], position
+        return question, position_asked(session, question, query.as_of)
 
-    try:
-        items, position = await storage.read(look)
-    except ComparisonUnknownError as error:
-        raise unknown_comparison(error) from None
+    question, position = await storage.read(look)
+    refuse_unknown_arms(question, filters)
+    desk: Desk = request.app.state.desk
+    page = {"outcome": query.outcome, "start": start, "limit": query.limit + 1}
+    items = from_json(await desk.make(storage, "studies", question, filters, position, **page))
     more = encode(start + query.limit) if len(items) > query.limit else None
     # The next page is of the same state: what enters or leaves meanwhile moves nothing across the edge between them.
     pinned = {"as_of": position}

@@ -61,7 +61,7 @@ def _forged() -> Problem:
 
 def listed(
     request: Request,
-    items: Sequence[BaseModel],
+    items: Sequence[BaseModel | Mapping[str, object]],
     cursor: str | None,
     *,
     cache_control: str = REVALIDATE,

@@ -3,8 +3,11 @@
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
+from pydantic_core import to_json
+
 from service.evidence.answer import answer
 from service.evidence.filters import Filters
+from service.evidence.studies import studies_of
 from service.record.database import Session
 from service.record.tables import Question
 
@@ -32,5 +35,19 @@ def _path(
     return drawings.path_of(session, question, filters, position, outcome, kind)
 
 
-WORKS: Mapping[str, Callable[..., bytes]] = {"answer": _answer, "forest": _forest, "path": _path}
+def _studies(
+    session: Session,
+    question: Question,
+    filters: Filters,
+    position: int,
+    *,
+    outcome: str | None,
+    start: int,
+    limit: int,
+) -> bytes:
+    chosen, found = studies_of(session, question, filters, position, outcome, start, limit)
+    return to_json([{"outcome": chosen, "study": study} for study in found])
+
+
+WORKS: Mapping[str, Callable[..., bytes]] = {"answer": _answer, "forest": _forest, "path": _path, "studies": _studies}
 """Each takes a session, a question, filters and a position, and arguments of its own by name."""

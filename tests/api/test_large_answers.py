@@ -42,7 +42,7 @@ def ask(client, slug, part="", **query):
     return client.get(f"/v1/questions/{slug}/evidence{part}", params=query)
 
 
-@pytest.mark.parametrize("part", ["", "/forest.svg", "/path.svg"])
+@pytest.mark.parametrize("part", ["", "/forest.svg", "/path.svg", "/studies"])
 def test_the_helper_gives_the_same_bytes(client, beside, asked, part):
     by_helper = ask(client, asked, part, where="still:pot")
     assert beside.process_id is not None
