@@ -86,6 +86,9 @@ def test_a_copy_taken_while_others_write_is_whole_and_can_be_served(serve, sqlit
         with restored.client() as client:
             kept = ids(client)
             assert before <= kept
+            print(
+                f"{len(before)} acknowledged before the copy, all found in it; {len(kept) - len(before)} more came in"
+            )
             size = client.get("/v1/ledger/head").json()
             assert size["size"] < head["size"]
             # The record that went on begins with what was copied: nothing was changed in between.
@@ -108,6 +111,7 @@ def test_two_servers_share_a_file(serve, sqlite_url):
                 threading.Event().wait(0.01)
         assert here.failed == there.failed == []
         acknowledged = {each["id"] for each in here.acknowledged + there.acknowledged}
+        print(f"{len(here.acknowledged)} and {len(there.acknowledged)} acknowledged, {len(ids(first))} found")
         assert ids(first) == ids(second) == acknowledged
         heads = [client.get("/v1/ledger/head").json() for client in (first, second)]
         assert heads[0] == heads[1]

@@ -2,6 +2,7 @@
 
 import asyncio
 import threading
+import time
 from collections import Counter
 
 import httpx
@@ -68,7 +69,9 @@ def drill(serve, url):
     acknowledged = submit_at_once(server, calls, until=ACKNOWLEDGED_BEFORE_THE_END)
     assert ACKNOWLEDGED_BEFORE_THE_END <= len(acknowledged) < SUBMISSIONS
 
+    since = time.monotonic()
     restarted = serve(url)
+    seconds = time.monotonic() - since
     with restarted.client() as client:
         size = client.get("/v1/ledger/head").json()["size"]
         kept = assert_the_ledger_has_no_gap(client, size)
@@ -82,6 +85,10 @@ def drill(serve, url):
         counted = Community(client).evidence(slug)["counted"]
         assert counted["replications"] == SUBMISSIONS
         assert counted["presentations"] == 12 * SUBMISSIONS
+        print(
+            f"{len(acknowledged)} acknowledged before the end and found, {len(kept) - len(acknowledged)} written and "
+            f"not answered, {counted['replications']} of {SUBMISSIONS} after sending again; up in {seconds:.1f} s"
+        )
     database = Database(url)
     with database.read() as session:
         assert verify(session).whole

@@ -22,6 +22,7 @@ def test_killed_at_any_step_a_submission_is_there_whole_or_not_at_all(database_u
     steps = [json.loads(line) for line in run.stdout.splitlines()]
     assert [each["died"] for each in steps] == [True] * (len(steps) - 1) + [False]
     assert len(steps) > 10
+    print(f"killed at {len(steps) - 1} steps; {steps[-1]['after']['replications']} of {len(steps)} found, each once")
     committed = [each["before"]["replications"] == number for number, each in enumerate(steps, start=1)]
     # Nothing is kept before the commit, and everything after it: once, and for good.
     assert committed == sorted(committed)
