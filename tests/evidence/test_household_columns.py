@@ -1,0 +1,49 @@
+import random
+from statistics import fmean
+
+import numpy as np
+import pytest
+
+from service.evidence.aims import PERCEIVABLE
+from service.evidence.household_columns import means, numbered, sums, trial_rows
+from service.science.pooling.household_counts import rows_of
+from service.science.pooling.trial_results import TrialStudy
+from tests.evidence.builders import collected, tasted
+
+
+@pytest.fixture
+def households():
+    draw = random.Random(4)  # noqa: S311  # a seeded order, no secret
+    return np.array([draw.choice([7, 3, 30, 12, 5]) for _ in range(40)], dtype=np.int32)
+
+
+def test_numbers_go_up_in_order_of_first_appearance(households):
+    number, first = numbered(households)
+    seen = list(dict.fromkeys(households.tolist()))
+    assert number.tolist() == [seen.index(each) for each in households.tolist()]
+    assert first.tolist() == [households.tolist().index(each) for each in seen]
+
+
+def test_households_are_averaged_and_added_up(households):
+    values = np.linspace(-1.0, 2.0, len(households)) ** 3
+    by_household = {}
+    for household, value in zip(households.tolist(), values.tolist(), strict=True):
+        by_household.setdefault(household, []).append(value)
+    assert means(households, values) == pytest.approx([fmean(each) for each in by_household.values()], rel=1e-12)
+    assert sums(households, values) == pytest.approx([sum(each) for each in by_household.values()], rel=1e-12)
+    nothing = np.empty(0)
+    assert len(means(nothing.astype(np.int32), nothing)) == len(sums(nothing.astype(np.int32), nothing)) == 0
+
+
+def test_trials_are_laid_out_as_the_science_lays_them_out():
+    rows = [
+        tasted(household, correct, method=method)
+        for household, correct, method in [(4, 8, "tetrad"), (2, 3, "triangle"), (4, 9, "triangle"), (9, 5, "tetrad")]
+    ]
+    found = trial_rows(collected(rows).of(PERCEIVABLE))
+    meant = rows_of(
+        [TrialStudy(str(row.id), row.method, row.presented, row.correct, str(row.household_id)) for row in rows]
+    )
+    for name in ("correct", "presented", "kind", "guess", "household"):
+        assert getattr(found, name).tolist() == getattr(meant, name).tolist(), name
+    assert (found.methods, found.households) == (meant.methods, meant.households)
