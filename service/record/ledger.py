@@ -39,7 +39,9 @@ _TAKE_HEAD = (
 )
 _WRITE_HEAD = update(_HEAD)
 _ADD_ENTRIES = insert(table_of(LedgerEntry))
-_ADD_CONTENTS = insert(table_of(LedgerContent))
+_CONTENTS = table_of(LedgerContent)
+_ADD_CONTENTS = insert(_CONTENTS)
+_READ_CONTENT = select(_CONTENTS.c.content).where(_CONTENTS.c.position == bindparam("position"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +217,8 @@ def position_at(session: Session, moment: date | datetime) -> int:
 
 def content_of(session: Session, position: int) -> dict[str, Any] | None:
     """Return the content written at a position; None where it was erased, or beyond the head."""
-    return contents_of(session, [position]).get(position)
+    content = session.execute(_READ_CONTENT, {"position": position}).scalar_one_or_none()
+    return None if content is None else json.loads(content)
 
 
 def contents_of(session: Session, positions: Iterable[int]) -> dict[int, dict[str, Any]]:
