@@ -9,7 +9,7 @@ from service.intake.documents import BatchDocument, Package, ReplicationDocument
 from service.pages.fields import LABELS, labelled
 
 _MODELS: tuple[type[BaseModel], ...] = (ReplicationDocument, BatchDocument, Spirit, Package, TrialDocument)
-_THOUSANDS = re.compile(r"(?<=\d) (?=\d{3}\b)")
+_KEPT_TOGETHER = re.compile(r"(?<=\d) (?=\d{3}\b|°[CFP]|%)")
 _NAME = re.compile(r"\b(?:[a-z]+\.)?([a-z0-9]+(?:_[a-z0-9]+)+)\b")
 _APOSTROPHE = re.compile(r"(?<=\w)'")
 _DEGREES = re.compile(r"\bdeg([CF])\b")
@@ -22,9 +22,9 @@ def _fields() -> frozenset[str]:
 
 
 def prose(text: str) -> str:
-    """Keep a number's thousands together, and write units, apostrophes and the names of fields as people do."""
+    """Keep a number's thousands and unit together, and write units, apostrophes and names of fields as people do."""
     text = _APOSTROPHE.sub("’", text)
-    return _THOUSANDS.sub(_NO_BREAK, _NAME.sub(_named, _DEGREES.sub(r"°\1", text)))
+    return _KEPT_TOGETHER.sub(_NO_BREAK, _NAME.sub(_named, _DEGREES.sub(r"°\1", text)))
 
 
 def _named(found: re.Match[str]) -> str:

@@ -13,7 +13,7 @@ from service.pages.typed import typed_of
         ("fewer than once in 1 000 000 000", "fewer than once in 1\u00a0000\u00a0000\u00a0000"),
         ("right 124 times in 192", "right 124 times in 192"),
         ("table 2 100", "table 2\u00a0100"),
-        ("4 degC off from 28 degC", "4 °C off from 28 °C"),
+        ("4 degC off from 28 degC", "4\u00a0°C off from 28\u00a0°C"),
         ("ph_end is missing", "pH at the end is missing"),
         ("spirit.tasting_abv_percent is missing", "Tasting strength is missing"),
         ("jar_1 and my_own_words stay", "jar_1 and my_own_words stay"),
