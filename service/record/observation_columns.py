@@ -31,6 +31,7 @@ from service.record.words import BoolArray, Codes, Words, kept_once
 FloatArray = npt.NDArray[np.float64]
 
 _MISSING = -1
+_DETAILS_BYTES = 200
 _NUMBERS: Mapping[str, type[np.generic]] = {
     "id": np.int64,
     "entered_position": np.int64,
@@ -146,8 +147,8 @@ class ObservationColumns:
     def size_bytes(self) -> int:
         """Estimate the memory they take."""
         arrays = [*self.numbers.values(), *self.codes.values(), *self.told.values(), self.start]
-        texts = sum(map(len, self.details)) + 64 * len(self)
-        return sum(each.nbytes for each in arrays) + sum(each.size_bytes() for each in self.words.values()) + texts
+        texts = sum(each.size_bytes() for each in self.words.values()) + _DETAILS_BYTES * len(self)
+        return sum(each.nbytes for each in arrays) + texts
 
 
 class Observations(Sequence[RecordedObservation]):
