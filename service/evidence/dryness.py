@@ -1,18 +1,21 @@
 """Did the arms finish dry equally often: yes or no from each, one pair a household."""
 
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from service.evidence.aims import DRYNESS
 from service.evidence.beside_blocks import DrynessPairs, DrynessRobustness, DrynessSubset, FinishedDry
 from service.evidence.blocks import Estimate, Withheld
 from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
+from service.evidence.compared import Compared
 from service.evidence.counting import silent
+from service.evidence.household_columns import numbered
 from service.evidence.wording import TOLD_APART, capital, evidence, households, labelled
-from service.record.rows import RecordedObservation
+from service.record.words import distinct
 from service.science.plain_words import counted
-from service.science.pooling.pairs import Pair, PairCounts, PooledPairs, pool_pair_counts, pool_pairs
+from service.science.pooling.pairs import PairCounts, PooledPairs, pair_counts, pool_pair_counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +24,7 @@ class Dry:
 
     block: FinishedDry
     pooled: PooledPairs
-    rows: Sequence[RecordedObservation]
+    rows: Compared
 
     def claim(self) -> Claim:
         """Put the pooled pairs into the terms that the certainty rule weighs."""
@@ -32,7 +35,7 @@ class Dry:
             e_value=self.pooled.any_time_e_value,
             shows="the arms don't finish dry equally often",
             among="registered",
-            in_registered_or_sealed=len({row.household_id for row in self.rows if row.registered}),
+            in_registered_or_sealed=distinct(self.rows.household[self.rows.number("registered")]),
             batch_luck_open=False,
             unchanged={
                 "leaving out any two households": self._without_two() >= TOLD_APART,
@@ -53,7 +56,7 @@ class Dry:
 def dry(collected: Collected) -> Dry | None:
     """Pool the pairs; None where nobody reported one."""
     rows = _told(collected.of(DRYNESS))
-    if not rows:
+    if not len(rows):
         return None
     pooled = _pool(rows)
     block = FinishedDry(
@@ -72,17 +75,14 @@ def dry(collected: Collected) -> Dry | None:
     return Dry(block, pooled, rows)
 
 
-def _told(rows: Iterable[RecordedObservation]) -> list[RecordedObservation]:
-    return [row for row in rows if row.control_event is not None and row.treatment_event is not None]
+def _told(rows: Compared) -> Compared:
+    """Keep the rows that say of both arms whether they finished dry."""
+    return rows.where((rows.number("control_event") >= 0) & (rows.number("treatment_event") >= 0))
 
 
-def _pool(rows: Iterable[RecordedObservation]) -> PooledPairs:
-    return pool_pairs(
-        [
-            Pair(str(row.household_id), control=bool(row.control_event), treatment=bool(row.treatment_event))
-            for row in rows
-        ]
-    )
+def _pool(rows: Compared) -> PooledPairs:
+    number, _ = numbered(rows.household)
+    return pool_pair_counts(pair_counts(rows.number("control_event") == 1, rows.number("treatment_event") == 1, number))
 
 
 def _subset(pooled: PooledPairs) -> DrynessSubset:
@@ -97,24 +97,22 @@ def _subset(pooled: PooledPairs) -> DrynessSubset:
     )
 
 
-def _robustness(collected: Collected, rows: Sequence[RecordedObservation], pooled: PooledPairs) -> DrynessRobustness:
-    known = {tuple(row.id for row in rows): _subset(pooled)}
+def _robustness(collected: Collected, rows: Compared, pooled: PooledPairs) -> DrynessRobustness:
+    known = {rows.which: _subset(pooled)}
 
-    def only(kept: Sequence[RecordedObservation]) -> DrynessSubset:
-        key = tuple(row.id for row in kept)
-        if key not in known:
-            known[key] = _subset(_pool(kept))
-        return known[key]
+    def only(kept: Compared) -> DrynessSubset:
+        if kept.which not in known:
+            known[kept.which] = _subset(_pool(kept))
+        return known[kept.which]
 
-    heard = {row.household_id for row in rows}
-    unheard = len({start.household_id for start in silent(collected.starts)} - heard)
+    unheard = len(np.setdiff1d(silent(collected.starts).household, rows.household))
     pairs = pooled.pairs
     level = PairCounts(pairs.both, pairs.only_control, pairs.only_treatment, pairs.neither + unheard)
     return DrynessRobustness(
-        registered_only=only([row for row in rows if row.registered]),
-        vouched_only=only([row for row in rows if row.vouched]),
-        conditions_met_only=only([row for row in rows if row.conditions_met]),
-        with_retracted=only([*rows, *_told(collected.put_back(DRYNESS))]),
+        registered_only=only(rows.where(rows.number("registered"))),
+        vouched_only=only(rows.where(rows.vouched)),
+        conditions_met_only=only(rows.where(rows.number("conditions_met") == 1)),
+        with_retracted=only(rows.with_(_told(collected.put_back(DRYNESS)))),
         silent_as_no_difference=_subset(pool_pair_counts(level)) if unheard else only(rows),
     )
 

@@ -11,6 +11,7 @@ from service.evidence.blocks import LONGEST_LIST, AnyTimeMean, MeasuredStudy, Ne
 from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
 from service.evidence.compared import Compared
+from service.evidence.listed_rows import ListedRow, listed
 from service.evidence.measured_blocks import Measured, RatioScale
 from service.evidence.measured_robustness import robustness, signs_of, values_of_record, with_difference
 from service.evidence.measured_words import MeasuredFigures, ReadingFigures, measured_reading
@@ -88,7 +89,7 @@ def measured(collected: Collected, outcome: str) -> MeasuredOutcome:
         sign_count=_signs(pooled, every),
         unfinished=unfinished,
         second_method=second_method(values, pooled, words),
-        studies=[study_of_record(row) for row in rows[:LONGEST_LIST]],
+        studies=[study_of_record(row) for row in listed(rows)],
         studies_total=len(rows),
         robustness=robustness(collected, outcome, counted, pooled, matters),
         primary=collected.primary == outcome,
@@ -179,7 +180,7 @@ def _beside(pooled: PooledDifferences, *, primary: bool) -> ReadingFigures:
     )
 
 
-def study_of_record(row: RecordedObservation) -> MeasuredStudy:
+def study_of_record(row: RecordedObservation | ListedRow) -> MeasuredStudy:
     """Show one replication's part in the pool."""
     details: Mapping[str, Any] = row.details
     return MeasuredStudy(

@@ -11,6 +11,7 @@ from service.evidence.claim import Claim
 from service.evidence.collect import Collected
 from service.evidence.compared import Compared, outside_the_test
 from service.evidence.household_columns import named_trial_rows
+from service.evidence.listed_rows import ListedRow, listed
 from service.evidence.sham import batch_luck_open, is_told, sham_trials
 from service.evidence.tasted_robustness import Held, keeps_without_two, robustness
 from service.evidence.tasted_subset import deciding_range, only_above_chance
@@ -66,7 +67,7 @@ def tasted(collected: Collected) -> Tasted:
     held = Held(pooled.any_time.e_value >= TOLD_APART, decided)
     block = PerceivableDifference(
         **_shared(pooled),
-        studies=[_shown(*each) for each in zip(pooled.studies[:LONGEST_LIST], inside[:LONGEST_LIST], strict=True)],
+        studies=[_shown(*each) for each in zip(pooled.studies, listed(inside), strict=True)],
         studies_total=len(inside),
         smallest_difference_that_matters=smallest,
         verdict=decided,
@@ -99,7 +100,7 @@ _SHARED = (
 
 def _shared(pooled: PooledTrials) -> dict[str, object]:
     shared = {name: getattr(pooled, name) for name in _SHARED}
-    return {**shared, "leave_one_out": list(pooled.leave_one_out)[:LONGEST_LIST]}
+    return {**shared, "leave_one_out": list(pooled.leave_one_out)}
 
 
 def _withheld(pooled: PooledTrials) -> list[Withheld]:
@@ -128,7 +129,7 @@ def trial_of_record(row: RecordedObservation) -> TrialStudyOfRecord:
     return _shown(significance(str(row.method), row.presented or 0, row.correct or 0), row)
 
 
-def _shown(alone: _Alone, row: RecordedObservation) -> TrialStudyOfRecord:
+def _shown(alone: _Alone, row: RecordedObservation | ListedRow) -> TrialStudyOfRecord:
     return TrialStudyOfRecord(
         label=str(row.replication_id),
         household=str(row.household_id),

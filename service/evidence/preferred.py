@@ -8,14 +8,14 @@ import numpy.typing as npt
 
 from service.evidence.aims import PREFERENCE
 from service.evidence.beside_blocks import Preference, PreferencePooled, PreferenceSigns, PreferenceStudy
-from service.evidence.blocks import LONGEST_LIST, AnyTimeMean, Estimate, Range, Withheld
+from service.evidence.blocks import AnyTimeMean, Estimate, Range, Withheld
 from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
 from service.evidence.compared import Compared, outside_the_test
 from service.evidence.counting import silent
 from service.evidence.household_columns import sums
+from service.evidence.listed_rows import ListedRow, listed
 from service.evidence.preferred_words import PreferredFigures, preferred_reading
-from service.record.rows import RecordedObservation
 from service.record.words import distinct
 from service.science.binomial import clopper_pearson
 from service.science.paired_difference import two_sided_p_value
@@ -109,7 +109,7 @@ def preferred(collected: Collected) -> Preferred | None:
             control=signs.lower, treatment=signs.higher, even=signs.equal, p_value=signs.p_value
         ),
         pooled=_pooled(liked),
-        studies=[_study(row) for row in rows[:LONGEST_LIST]],
+        studies=[_study(row) for row in listed(rows)],
         studies_total=len(rows),
         outside_the_test=outside_the_test(every),
         primary=figures.primary,
@@ -157,11 +157,11 @@ def _pooled(liked: Mapping[str, int]) -> PreferencePooled:
     )
 
 
-def _study(row: RecordedObservation) -> PreferenceStudy:
+def _study(row: ListedRow) -> PreferenceStudy:
     liked = {name: int(row.details.get(name) or 0) for name in ("control", "treatment", "neither")}
     return PreferenceStudy(
-        replication=str(row.replication_id),
-        household=str(row.household_id),
+        replication=row.replication_id,
+        household=row.household_id,
         control=liked["control"],
         treatment=liked["treatment"],
         neither=liked["neither"],

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
 from service.science import binomial
@@ -82,8 +83,10 @@ def pool_pairs(pairs: Sequence[Pair], confidence: float = 0.95) -> PooledPairs:
 
     """
     level = float(confidence_level(confidence))
-    counts = _counts(pairs)
-    return pool_pair_counts(counts, level)
+    household, _ = number_households([pair.household for pair in pairs])
+    control = np.array([pair.control for pair in pairs], dtype=np.bool_)
+    treatment = np.array([pair.treatment for pair in pairs], dtype=np.bool_)
+    return pool_pair_counts(pair_counts(control, treatment, household), level)
 
 
 def pool_pair_counts(counts: PairCounts, confidence: float = 0.95) -> PooledPairs:
@@ -122,17 +125,27 @@ def pool_pair_counts(counts: PairCounts, confidence: float = 0.95) -> PooledPair
     )
 
 
-def _counts(pairs: Sequence[Pair]) -> PairCounts:
-    household, first = number_households([pair.household for pair in pairs])
-    control = np.bincount(household, [pair.control for pair in pairs], len(first))
-    treatment = np.bincount(household, [pair.treatment for pair in pairs], len(first))
-    times = np.bincount(household, minlength=len(first))
-    level = control == treatment
-    happened = control + treatment > times
+def pair_counts(
+    control: npt.NDArray[np.bool_], treatment: npt.NDArray[np.bool_], household: npt.NDArray[np.int64]
+) -> PairCounts:
+    """Count households by the arm that came out ahead in them.
+
+    Parameters
+    ----------
+    control, treatment : array of bool
+        Whether the thing happened in each arm, one for each pair of batches.
+    household : array of int
+        Each pair's household, numbered from 0.
+
+    """
+    number = int(household.max(initial=-1)) + 1
+    in_control, in_treatment = np.bincount(household, control, number), np.bincount(household, treatment, number)
+    level = in_control == in_treatment
+    happened = in_control + in_treatment > np.bincount(household, minlength=number)
     return PairCounts(
         both=int((level & happened).sum()),
-        only_control=int((control > treatment).sum()),
-        only_treatment=int((treatment > control).sum()),
+        only_control=int((in_control > in_treatment).sum()),
+        only_treatment=int((in_treatment > in_control).sum()),
         neither=int((level & ~happened).sum()),
     )
 
