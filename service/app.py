@@ -48,6 +48,7 @@ from service.api.storage import Storage
 from service.intake.refusals import Refused
 from service.pages.layout import refusal, wants_a_page
 from service.pages.links_back import LinksBack
+from service.pages.routes import ASKED_FOR_MOST
 from service.pages.routes import ROUTERS as PAGES
 from service.record import slow
 from service.record.database import Database
@@ -55,7 +56,8 @@ from service.record.errors import RecordError
 from service.settings import Settings
 
 ROUTERS = (
-    evidence.answers,  # first, because routes are tried in turn and this one is asked for most
+    evidence.answers,  # first, because routes are tried in turn and these are asked for most
+    ASKED_FOR_MOST,
     doors.router,
     contributors.router,
     account.router,

@@ -14,7 +14,8 @@ from service.api.parameters import Slug
 from service.api.storage import Stored
 from service.evidence.filters import Filters
 from service.pages import reading
-from service.pages.layout import alternate, html, mark, page, rendered
+from service.pages.kept import KeptPageRoute, page_kept
+from service.pages.layout import alternate, mark, page, rendered
 from service.record import ledger, questions
 from service.record.rows import Counts
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from service.record.questions import QuestionSummary
 
 router = APIRouter(include_in_schema=False)
+kept_pages = APIRouter(include_in_schema=False, route_class=KeptPageRoute)
 
 _ON_A_PAGE = 20
 Words = Annotated[str, Query(max_length=200, pattern=r"^[^\x00]*$")]
@@ -79,7 +81,7 @@ def _item(question: Any, counts: Counts, answer: str) -> Mapping[str, Any]:  # n
     }
 
 
-@router.get("/questions/{slug}")
+@kept_pages.get("/questions/{slug}")
 async def read_question(request: Request, slug: Slug, query: reading.AsFiltered, storage: Stored) -> Response:
     """Show a question: the answer, how sure it is and why, the drawings, every figure, every replication."""
     question, position = await storage.read(lambda session: reading.find(session, slug, query))
@@ -99,8 +101,7 @@ async def read_question(request: Request, slug: Slug, query: reading.AsFiltered,
 
         content = await storage.read(write)
         cache.put(key, content)
-    data = f"/v1/questions/{slug}/evidence{_as_query(query)}"
-    return html(content, headers={"ETag": tag, "Cache-Control": kept_for, **alternate(request, data)})
+    return page_kept(request, slug, tag, content, kept_for, _as_query(query))
 
 
 def _as_query(query: EvidenceQuery, **changes: Any) -> str:  # noqa: ANN401  values of a query

@@ -17,6 +17,7 @@ from service.pages import (
     taste,
 )
 
+ASKED_FOR_MOST = questions.kept_pages
 ROUTERS = (
     questions.router,
     replications.router,

@@ -1,12 +1,14 @@
 import html
 import re
+from statistics import median
 
 import pytest
 
 from service.pages import reading
 from service.pages.prose import prose
 from tests.api.community import Community, registration, replication
-from tests.pages.reader import Reader
+from tests.pages.reader import BROWSER, Reader
+from tests.pages.test_every_page import OPEN
 
 
 @pytest.fixture
@@ -209,3 +211,30 @@ def test_links_are_built_from_the_public_url_and_not_from_host(sqlite, join):
     assert "evil.example" not in answer.text + str(answer.headers)
     assert answer.headers["link"].startswith("<https://pool.example/many/v1/questions/")
     assert re.search(r'href="/many/static/[0-9a-f]{12}/pages.css"', answer.text)
+
+
+def test_a_kept_page_is_given_again_without_a_read_of_the_record(reader, asked, monkeypatch):
+    village, person, slug = asked
+    village.submitted(person, replication(slug))
+    first = reader.get(f"/questions/{slug}")
+    monkeypatch.setattr(reading, "find", None)
+    again = reader.get(f"/questions/{slug}")
+    assert (again.text, again.headers["etag"], again.headers["link"]) == (
+        first.text,
+        first.headers["etag"],
+        first.headers["link"],
+    )
+    assert reader.get(f"/questions/{slug}", **{"If-None-Match": first.headers["etag"]}).status_code == 304
+    monkeypatch.undo()
+    village.submitted(village.person(), replication(slug, (3, 12)))
+    assert "3 right of 12" in reader.get(f"/questions/{slug}").text
+
+
+def test_the_median_page_is_light(site):
+    """Without drawings, the stylesheet counted in."""
+    with site.client(headers=BROWSER) as client:
+        pages = [client.get(path) for paths in OPEN.values() for path in paths if "newest" not in path]
+        style = client.get(re.search(r'href="(/static/[^"]+\.css)"', pages[0].text)[1])
+    assert {page.status_code for page in pages} == {200}
+    assert median(len(page.content) for page in pages) + len(style.content) < 60_000
+    assert max(len(page.content) for page in pages) < 120_000
