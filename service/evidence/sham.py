@@ -5,7 +5,7 @@ import numpy as np
 from service.evidence.aims import EARLIEST_SPLIT, PERCEIVABLE
 from service.evidence.collect import Collected
 from service.evidence.household_columns import trial_rows
-from service.evidence.tasted_subset import subset
+from service.evidence.tasted_subset import subsets
 from service.evidence.trial_blocks import ShamTrials
 from service.evidence.wording import capital, households
 from service.science.plain_words import whole
@@ -20,7 +20,7 @@ def sham_trials(collected: Collected, smallest: float) -> ShamTrials | None:
     rows = collected.of(PERCEIVABLE, sham=True).inside_the_test
     if not len(rows):
         return None
-    pool = subset(trial_rows(rows), smallest)
+    (pool,) = subsets([trial_rows(rows)], smallest)
     return ShamTrials(
         households=pool.households,
         presentations=pool.presentations,

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.claim import CANNOT_TELL
@@ -16,17 +15,23 @@ from service.evidence.compared import Compared
 from service.evidence.conditions import by_condition
 from service.evidence.counting import silent
 from service.evidence.household_columns import rows_from, trial_rows
-from service.evidence.tasted_subset import subset
+from service.evidence.tasted_subset import subsets
 from service.evidence.trial_blocks import ConditionSubset, TrialsRobustness, TrialsSubset
 from service.evidence.wording import TOLD_APART
 from service.science.discrimination import METHODS
 from service.science.pooling.household_counts import Rows, units_of
 from service.science.pooling.trials_left_out import FEWEST_PRESENTATIONS_FOR_T, household_ratios
-from service.science.pooling.without_two import least_log_e_without_two, verdicts_without_two
+from service.science.pooling.without_two import (
+    least_log_e_without_two,
+    least_log_mean_without_two,
+    verdicts_without_two,
+)
 
 FloatArray = npt.NDArray[np.float64]
 
 _FEWEST_TO_LEAVE_TWO_OUT = 3
+_SILENT = b"silent"
+"""No mark of rows has this length."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,28 +65,33 @@ def robustness(
         Whether the answer stays whichever two households are left out.
 
     """
-    known: dict[bytes, TrialsSubset] = {}
-
-    def only(kept: Compared) -> TrialsSubset:
-        if kept.which not in known:
-            known[kept.which] = subset(trial_rows(kept), smallest)
-        return known[kept.which]
-
     sealed, registered = inside.number("sealed"), inside.number("registered")
     put_back = collected.put_back(PERCEIVABLE).inside_the_test
+    conditions = by_condition(inside)
+    choices = {
+        "sealed_only": inside.where(sealed),
+        "sealed_or_registered_only": inside.where(sealed | registered),
+        "registered_only": inside.where(registered),
+        "vouched_only": inside.where(inside.vouched),
+        "conditions_met_only": inside.where(inside.number("conditions_met") == 1),
+        "with_retracted": inside.with_(put_back),
+        "with_outside_the_test": rows,
+        "silent_as_chance": inside,
+    }
+    chosen = {each.which: each for each in (*choices.values(), *(kept for _, _, kept in conditions))}
+    pools = {which: trial_rows(each) for which, each in chosen.items()}
     with_silent = _with_silent_as_chance(collected, inside)
+    if with_silent is not None:
+        pools[_SILENT] = with_silent
+    found = dict(zip(pools, subsets(list(pools.values()), smallest), strict=True))
+    named = {name: found[each.which] for name, each in choices.items()}
+    if with_silent is not None:
+        named["silent_as_chance"] = found[_SILENT]
     return TrialsRobustness(
-        sealed_only=only(inside.where(sealed)),
-        sealed_or_registered_only=only(inside.where(sealed | registered)),
-        registered_only=only(inside.where(registered)),
-        vouched_only=only(inside.where(inside.vouched)),
-        conditions_met_only=only(inside.where(inside.number("conditions_met") == 1)),
-        with_retracted=only(inside.with_(put_back)),
-        with_outside_the_test=only(rows),
-        silent_as_chance=only(inside) if with_silent is None else subset(with_silent, smallest),
+        **named,
         without_any_two=without_two,
         by_condition=[
-            ConditionSubset(condition=key, value=value, **dict(only(kept))) for key, value, kept in by_condition(inside)
+            ConditionSubset(condition=key, value=value, **dict(found[kept.which])) for key, value, kept in conditions
         ],
     )
 
@@ -119,7 +129,8 @@ def keeps_without_two(rows: Compared, held: Held, smallest: float) -> bool | Non
         return None
     units = units_of(columns)
     if held.told_apart and len(columns.methods) > 1:
-        return _least_log_e_without_two(household_ratios(units, columns.households)) >= math.log(TOLD_APART)
+        ratios = household_ratios(units, columns.households)
+        return least_log_mean_without_two(ratios, np.ones(len(ratios), dtype=np.int64)) >= math.log(TOLD_APART)
     if held.told_apart:
         return least_log_e_without_two(units.correct, units.presented, units.guess) >= math.log(TOLD_APART)
     if len(columns.methods) > 1:
@@ -127,10 +138,3 @@ def keeps_without_two(rows: Compared, held: Held, smallest: float) -> bool | Non
     shares = (units.correct / units.presented - units.guess) / (1.0 - units.guess)
     found = verdicts_without_two(shares[units.presented >= FEWEST_PRESENTATIONS_FOR_T], smallest)
     return found == {held.verdict}
-
-
-def _least_log_e_without_two(ratios: FloatArray) -> float:
-    """Find the least evidence without two households, each with all its methods."""
-    total = ratios.sum(axis=0)
-    left = (total - ratios[first] - ratios[first + 1 :] for first in range(len(ratios) - 1))
-    return min(float(special.logsumexp(each, axis=1).min()) for each in left) - math.log(ratios.shape[1])

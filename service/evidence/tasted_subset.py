@@ -6,7 +6,7 @@ from service.evidence.blocks import Estimate
 from service.evidence.claim import CANNOT_TELL
 from service.evidence.trial_blocks import TrialsSubset
 from service.science.discrimination import METHODS
-from service.science.pooling.any_time import e_process
+from service.science.pooling.any_time import Counts, e_values
 from service.science.pooling.any_time_t import any_time_t
 from service.science.pooling.betting import betting_interval
 from service.science.pooling.detection import null_of
@@ -23,21 +23,29 @@ _CONFIDENCE = 0.95
 _NOTHING = Estimate(estimate=None, low=None, high=None)
 
 
-def subset(rows: Rows, smallest: float) -> TrialsSubset:
-    """Pool some trials in short: the exact test, the evidence, and the verdict of the same any-time interval.
+def subsets(pools: Sequence[Rows], smallest: float) -> list[TrialsSubset]:
+    """Pool several choices of trials in short: the exact test, the evidence, and the verdict of the any-time interval.
 
     `smallest` is the proportion discriminating that matters.
     """
-    if not rows.households:
-        return TrialsSubset(
-            households=0,
-            presentations=0,
-            correct=0,
-            p_value=None,
-            e_value=None,
-            proportion_discriminating=_NOTHING,
-            verdict=CANNOT_TELL,
-        )
+    some = [Counts(rows.correct, rows.presented, rows.guess, rows.household) for rows in pools if rows.households]
+    evidence = iter(e_values(some))
+    return [_subset(rows, smallest, next(evidence)) if rows.households else _nothing() for rows in pools]
+
+
+def _nothing() -> TrialsSubset:
+    return TrialsSubset(
+        households=0,
+        presentations=0,
+        correct=0,
+        p_value=None,
+        e_value=None,
+        proportion_discriminating=_NOTHING,
+        verdict=CANNOT_TELL,
+    )
+
+
+def _subset(rows: Rows, smallest: float, e_value: float) -> TrialsSubset:
     units = units_of(rows)
     null = null_of(units.correct, units.presented, units.guess)
     share, decided = _NOTHING, CANNOT_TELL
@@ -59,7 +67,7 @@ def subset(rows: Rows, smallest: float) -> TrialsSubset:
         presentations=null.presented,
         correct=null.correct,
         p_value=null.p_value,
-        e_value=e_process(rows.correct, rows.presented, rows.guess, rows.household).e_value,
+        e_value=e_value,
         proportion_discriminating=share,
         verdict=decided,
     )

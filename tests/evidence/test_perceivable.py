@@ -7,7 +7,7 @@ import pytest
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.found import look_into
 from service.evidence.household_columns import named_trial_rows, trial_rows
-from service.evidence.tasted_subset import subset
+from service.evidence.tasted_subset import subsets
 from service.science.pooling.trials import pool_rows
 from tests.evidence.builders import (
     aiming_at,
@@ -166,7 +166,7 @@ class TestRobustness:
     def test_a_pool_in_short_says_what_the_whole_pool_says(self):
         for rows in (guessing(12), telling(9), telling(4), telling(5, method="tetrad"), guessing(40)):
             trials = collected(rows).of(PERCEIVABLE)
-            short = subset(trial_rows(trials), 0.3)
+            (short,) = subsets([trial_rows(trials)], 0.3)
             whole = pool_rows(named_trial_rows(trials), smallest_that_matters=0.3)
             assert short.verdict == whole.verdict
             assert short.p_value == whole.nobody_can_tell.p_value

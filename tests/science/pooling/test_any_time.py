@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, stats
+from scipy import integrate, special, stats
 
-from service.science.pooling.any_time import MEANS, PRECISIONS, e_process, log_likelihood_ratios
+from service.science.pooling.any_time import MEANS, PRECISIONS, Counts, e_process, e_values, log_likelihood_ratios
 from service.science.pooling.any_time_t import any_time_t, half_width, log_e_value, spread
 from service.science.pooling.betting import betting_interval
 from tests.science.pooling.figures import load
@@ -146,3 +146,36 @@ def test_any_time_t_has_evidence_before_it_has_a_range():
     result = any_time_t([1.0, 2.0, 1.5])
     assert result.low is None
     assert result.e_value > 1.0
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(
+        st.lists(
+            st.integers(1, 20).flatmap(
+                lambda n: st.tuples(st.integers(0, n), st.just(n), st.sampled_from([1 / 3, 0.5]), st.integers(0, 3))
+            ),
+            min_size=1,
+            max_size=8,
+        ),
+        max_size=4,
+    )
+)
+def test_evidence_of_several_pools_at_once_is_the_end_of_each_path(pools):
+    columns = [[np.array(column) for column in zip(*rows, strict=True)] for rows in pools]
+    expected = [e_process(*each).e_value for each in columns]
+    assert e_values([Counts(*each) for each in columns]) == pytest.approx(expected, rel=1e-9)
+
+
+def test_ratios_are_the_sum_over_who_can_tell_by_hand():
+    """Two of three right in one household: C(2, j) r^j B(a+j, b+1) / B(a, b), summed over j by the gamma function."""
+    ratios = log_likelihood_ratios(np.array([2]), np.array([3]), np.array([1 / 3]))
+    by_hand = [
+        sum(math.comb(2, j) * 2.0**j * special.beta(s * m + j, s * (1 - m) + 1) for j in range(3))
+        / special.beta(s * m, s * (1 - m))
+        if s < math.inf
+        else (1 + 2 * m) ** 2 * (1 - m)
+        for m in MEANS
+        for s in PRECISIONS
+    ]
+    assert np.exp(ratios[0]) == pytest.approx(by_hand, rel=1e-12)
