@@ -69,24 +69,29 @@ def test_whoever_looks_sees_every_worker_and_not_the_dead(sqlite_url):
 
 
 class Writer(threading.Thread):
-    """Submits one thing after the other, until nobody takes it any more."""
+    """Submits one thing after the other, each until it is taken, and ends where nobody is there to take it any more."""
 
     _numbers = itertools.count()
 
-    def __init__(self, server, person, slug):
+    def __init__(self, server, person, slug, stopping):
         super().__init__()
-        self.server, self.person, self.slug = server, person, slug
+        self.server, self.person, self.slug, self.stopping = server, person, slug, stopping
         self.answers = []
 
     def run(self):
         with self.server.client() as client:
             while True:
-                document = replication(self.slug, (next(self._numbers) % 12, 12), notes=f"{next(self._numbers)}")
-                try:
-                    answer = client.post("/v1/replications", json=document, headers=self.person.headers)
-                except httpx.TransportError:
-                    return
-                self.answers.append(answer)
+                number = next(self._numbers)
+                document = replication(self.slug, (number % 12, 12), notes=f"{number}")
+                headers = self.person.headers | {"Idempotency-Key": f"{number}"}
+                while True:
+                    try:
+                        self.answers.append(client.post("/v1/replications", json=document, headers=headers))
+                        break
+                    except httpx.TransportError:
+                        # A connection that was idle for long is closed by the server at any time: that is no end.
+                        if self.stopping.is_set():
+                            return
 
 
 def kept_in(url):
@@ -109,10 +114,12 @@ def test_under_load_what_was_begun_is_ended_and_nothing_else_is_begun(request, w
             community = Community(client)
             people = [community.person() for _ in range(4)]
             slug = community.asked(people[0])
-        writers = [Writer(server, person, slug) for person in people]
+        stopping = threading.Event()
+        writers = [Writer(server, person, slug, stopping) for person in people]
         for writer in writers:
             writer.start()
         until(lambda: all(len(writer.answers) >= 3 for writer in writers))
+        stopping.set()
         assert server.stop() in STOPPED
         for writer in writers:
             writer.join(PATIENCE_S)
