@@ -38,7 +38,7 @@ _CONFIG = {
 }
 _ARMS = {"control": "control", "treatment": "treatment"}
 _BATCHES = [
-    {"arm": arm, "original_sg": 1.06, "final_sg": final, "pitched_at": "2026-05-01T08:00:00Z"}
+    {"arm": arm, "batch": f"{arm} jug", "original_sg": 1.06, "final_sg": final, "pitched_at": "2026-05-01T08:00:00Z"}
     for arm, final in (("control", 1.01), ("treatment", 1.004))
 ]
 _PROTOCOL = {
