@@ -60,3 +60,8 @@ def test_the_guide_names_each_figure_once():
     lines = [line for line in GUIDE.read_text().splitlines() if line.startswith("| ") and "---" not in line]
     named = [line.split(" | ")[0] for line in lines if not line.startswith("| what ")]
     assert len(set(named)) == len(named)
+
+
+def test_the_guide_explains_each_part():
+    text = GUIDE.read_text()
+    assert [part for part in PARTS if f"\n- `{part}`: " not in text] == []
