@@ -6,10 +6,11 @@ ClientError
 """
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+from urllib.parse import quote, urlencode
 from uuid import uuid4
 
 import httpx
@@ -23,6 +24,9 @@ DEFAULT_ADDRESS = "http://127.0.0.1:8000"
 _TRIES = 5
 _LONGEST_WAIT_SECONDS = 30.0
 _PASSING = {409, 429, 503}
+
+Progress = Callable[[int, int | None], None]
+"""Told of a download: bytes so far, and bytes in all where that is known."""
 
 
 class ClientError(Exception):
@@ -114,7 +118,9 @@ class Client:
     def evidence(self, slug: str, **filters: Any) -> EvidenceAnswer:  # noqa: ANN401  as the interface documents them
         """Read the pooled answer to a question; filters as `GET .../evidence` takes them."""
         asked = {name: value for name, value in filters.items() if value is not None}
-        return EvidenceAnswer.model_validate(self._send("GET", f"/v1/questions/{slug}/evidence", params=asked).json())
+        return EvidenceAnswer.model_validate(
+            self._send("GET", f"/v1/questions/{quote(slug, safe='')}/evidence", params=asked).json()
+        )
 
     def calculate(self, name: str, **inputs: Any) -> dict[str, Any]:  # noqa: ANN401
         """Run a calculator and return inputs, result, method and cautions."""
@@ -137,23 +143,48 @@ class Client:
             yield from page["items"]
             following = page["next"]
 
-    def download(self, path: str, into: Path) -> int:
-        """Stream a file to disk and return its size in bytes; nothing half-written is left under its name."""
-        with self._http.stream("GET", path, headers={"Accept": "*/*"}) as answer:
-            if answer.is_error:
-                answer.read()
-                raise _refusal(answer)
-            part = into.with_name(f"{into.name}.part")
-            with part.open("wb") as out:
-                size = sum(out.write(chunk) for chunk in answer.iter_bytes())
-        part.replace(into)
+    def export(self, slug: str, into: Path, *, as_of: str | None = None, progress: Progress | None = None) -> int:
+        """Download a question's data package, as of now or of then, and return its size in bytes."""
+        asked = f"?{urlencode({'as_of': as_of})}" if as_of is not None else ""
+        return self.download(f"/v1/questions/{quote(slug, safe='')}/data-package{asked}", into, progress=progress)
+
+    def download(self, path: str, into: Path, *, progress: Progress | None = None) -> int:
+        """Stream a file to disk and return its size in bytes; nothing half-written is left under its name.
+
+        `progress` is told the bytes so far and in all (None where the service doesn't say). What breaks off on the
+        way is begun anew.
+        """
+        part = into.with_name(f"{into.name}.part")
+        try:
+            self._patiently(lambda: self._stream(path, part, progress))
+            size = part.stat().st_size
+            part.replace(into)
+        finally:
+            part.unlink(missing_ok=True)
         return size
 
+    def _stream(self, path: str, part: Path, progress: Progress | None) -> httpx.Response:
+        with self._http.stream("GET", path, headers={"Accept": "*/*"}) as answer:
+            if not answer.is_success:
+                answer.read()
+                return answer
+            announced = answer.headers.get("Content-Length", "")
+            total, size = int(announced) if announced.isdigit() else None, 0
+            with part.open("wb") as out:
+                for chunk in answer.iter_bytes():
+                    size += out.write(chunk)
+                    if progress is not None:
+                        progress(size, total)
+        return answer
+
     def _send(self, method: str, path: str, **request: Any) -> httpx.Response:  # noqa: ANN401  httpx's own
-        """Send, and again while the trouble is passing: every request here may be repeated without harm."""
+        return self._patiently(lambda: self._http.request(method, path, **request))
+
+    def _patiently(self, ask: Callable[[], httpx.Response]) -> httpx.Response:
+        """Ask, and again while the trouble is passing: every request here may be repeated without harm."""
         for attempt in range(1, _TRIES + 1):
             try:
-                answer = self._http.request(method, path, **request)
+                answer = ask()
             except httpx.TransportError as error:
                 if attempt == _TRIES:
                     raise Unreachable(f"{self._http.base_url}: {error}") from error

@@ -9,13 +9,17 @@ from typing import Annotated, Any
 
 import typer
 from rich.console import Console
+from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn
 from rich.table import Table
 
 from service.client import DEFAULT_ADDRESS, Client, ClientError, Refused
 from service.intake.report_models import Report
 
+EXIT_CODES = "Exit codes: 0 done; 1 refused, or no answer came (standard error says why); 2 a command mistyped."
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
+
+_DOWNLOADING = (TextColumn("{task.description}"), BarColumn(), DownloadColumn())
 
 To = Annotated[str, typer.Option("--to", envvar="MANYBATCH_TO", help="Address of the service.")]
 Token = Annotated[str | None, typer.Option("--token", envvar="MANYBATCH_TOKEN", help="A contributor's token.")]
@@ -26,7 +30,7 @@ Document = Annotated[Path, typer.Argument(help="A replication document in JSON; 
 def join(app: typer.Typer) -> None:
     """Add these commands to the command line."""
     for command in (check, submit, evidence, calc, export):
-        app.command()(command)
+        app.command(epilog=EXIT_CODES)(command)
 
 
 @contextmanager
@@ -74,7 +78,7 @@ def _print_report(report: Report) -> None:
 def check(file: Document, to: To = DEFAULT_ADDRESS, *, as_json: AsJson = False) -> None:
     """Check a replication document, and keep nothing."""
     document = _read(file)
-    with _client(to) as client:
+    with _client(to) as client, err.status("Checking"):
         report = client.check(document)
     if as_json:
         typer.echo(report.model_dump_json(indent=2))
@@ -85,7 +89,7 @@ def check(file: Document, to: To = DEFAULT_ADDRESS, *, as_json: AsJson = False) 
 def submit(file: Document, to: To = DEFAULT_ADDRESS, token: Token = None, *, as_json: AsJson = False) -> None:
     """Register or submit a replication document."""
     document = _read(file)
-    with _client(to, token) as client:
+    with _client(to, token) as client, err.status("Sending"):
         kept = client.submit(document)
     if as_json:
         typer.echo(kept.model_dump_json(indent=2))
@@ -103,7 +107,7 @@ def evidence(
     as_json: AsJson = False,
 ) -> None:
     """Read the pooled answer to a question."""
-    with _client(to) as client:
+    with _client(to) as client, err.status("Asking"):
         found = client.evidence(slug, as_of=as_of, where=where)
     if as_json:
         typer.echo(found.model_dump_json(indent=2))
@@ -120,15 +124,24 @@ def evidence(
     out.print(f"Cite as: {found.cite_as}", markup=False, soft_wrap=True)
 
 
+def calculators_named(incomplete: str) -> list[str]:
+    """Complete a calculator's name, without asking any service."""
+    from service.api.calculators.catalogue import CALCULATORS  # noqa: PLC0415  no other command waits for it
+
+    return [each.name for each in CALCULATORS if each.name.startswith(incomplete)]
+
+
 def calc(
-    name: Annotated[str, typer.Argument(help="The calculator, such as trial/significance.")],
+    name: Annotated[
+        str, typer.Argument(help="The calculator, such as trial/significance.", autocompletion=calculators_named)
+    ],
     given: Annotated[list[str] | None, typer.Argument(help="Its inputs, as name=value.")] = None,
     to: To = DEFAULT_ADDRESS,
     *,
     as_json: AsJson = False,
 ) -> None:
     """Run a calculator."""
-    with _client(to) as client:
+    with _client(to) as client, err.status("Calculating"):
         answer = client.calculate(name, **dict(_input(each) for each in given or ()))
     if as_json:
         typer.echo(json.dumps(answer, indent=2, ensure_ascii=False))
@@ -170,10 +183,23 @@ def export(
     to: To = DEFAULT_ADDRESS,
     into: Annotated[Path | None, typer.Option(help="File to write; SLUG.zip where left out.")] = None,
     as_of: Annotated[str | None, typer.Option(help="A ledger position or a date.")] = None,
+    *,
+    as_json: AsJson = False,
 ) -> None:
     """Download a question's data package."""
     path = into or Path(f"{slug}.zip")
-    asked = f"?as_of={as_of}" if as_of is not None else ""
-    with _client(to) as client, out.status("Downloading"):
-        size = client.download(f"/v1/questions/{slug}/data-package{asked}", path)
-    out.print(f"Wrote {path} ({size} bytes).")
+    with _client(to) as client, Progress(*_DOWNLOADING, console=err, transient=True) as progress:
+        task = progress.add_task("Downloading", total=None)
+
+        def tell(done: int, total: int | None) -> None:
+            progress.update(task, completed=done, total=total)
+
+        try:
+            size = client.export(slug, path, as_of=as_of, progress=tell)
+        except OSError as error:
+            err.print(f"{path}: {error.strerror}", markup=False)
+            raise typer.Exit(1) from None
+    if as_json:
+        typer.echo(json.dumps({"file": str(path), "bytes": size}))
+    else:
+        out.print(f"Wrote {path} ({size} bytes).", markup=False)

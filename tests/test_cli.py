@@ -1,9 +1,11 @@
 import json
+from zipfile import ZipFile
 
 import pytest
 from typer.testing import CliRunner
 
 from service.cli import app
+from service.client_commands import EXIT_CODES
 from service.record.database import Database
 
 DOCUMENT = {
@@ -123,3 +125,55 @@ def test_the_demo_is_loaded_into_a_fresh_record_once(run, record):
     first = run("load-demo")
     assert "45 replications" in " ".join(first.stdout.split()), first.output
     assert run("load-demo").exit_code == 0
+
+
+def test_export_writes_the_package_and_says_so(run, tmp_path, demo_server):
+    path = tmp_path / "mead.zip"
+    result = run("export", "feeding-a-mead-in-steps", "--to", demo_server, "--into", path)
+    assert result.exit_code == 0
+    assert "mead.zip" in result.stdout
+    assert "datapackage.json" in ZipFile(path).namelist()
+    told = run("export", "feeding-a-mead-in-steps", "--to", demo_server, "--into", path, "--json")
+    assert json.loads(told.stdout) == {"file": str(path), "bytes": path.stat().st_size}
+
+
+def test_export_that_fails_ends_with_1_and_leaves_nothing(run, tmp_path, demo_server):
+    assert run("export", "none", "--to", demo_server, "--into", tmp_path / "x.zip").exit_code == 1
+    assert run("export", "feeding-a-mead-in-steps", "--to", demo_server, "--into", tmp_path).exit_code == 1
+    nowhere = tmp_path / "nowhere" / "x.zip"
+    result = run("export", "feeding-a-mead-in-steps", "--to", demo_server, "--into", nowhere)
+    assert result.exit_code == 1
+    assert "No such file" in " ".join(result.stderr.split())
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "words", [("evidence", "feeding-a-mead-in-steps"), ("calc", "gravity/scales", "sg=1.050"), ("check", "-")]
+)
+def test_json_is_all_there_is_on_standard_output(run, demo_server, words):
+    result = run(*words, "--to", demo_server, "--json", input=json.dumps(DOCUMENT))
+    assert result.exit_code == 0
+    assert isinstance(json.loads(result.stdout), dict)
+
+
+@pytest.mark.parametrize("words", [("nonsense",), ("check",), ("calc", "gravity/scales", "--none"), ("evidence",)])
+def test_a_command_mistyped_ends_with_2(run, words):
+    assert run(*words).exit_code == 2
+
+
+@pytest.mark.parametrize("command", ["check", "submit", "evidence", "calc", "export"])
+def test_help_says_what_exit_codes_mean(run, command):
+    assert EXIT_CODES in " ".join(run(command, "--help").stdout.split())
+
+
+def completed(run, typed: str) -> list[str]:
+    """What a shell is offered for a line typed so far."""
+    environment = {"_MANYBATCH_COMPLETE": "complete_bash", "COMP_WORDS": typed, "COMP_CWORD": str(typed.count(" "))}
+    return run(env=environment, prog_name="manybatch").stdout.split()
+
+
+def test_a_shell_completes_commands_options_and_calculators(run):
+    assert completed(run, "manybatch ev") == ["evidence"]
+    assert "--as-of" in completed(run, "manybatch evidence --as")
+    assert completed(run, "manybatch calc trial/sig") == ["trial/significance"]
+    assert {"check", "submit", "calc", "export", "serve"} <= set(completed(run, "manybatch "))

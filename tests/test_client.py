@@ -118,3 +118,30 @@ def test_the_demo_is_read_through_the_client(demo_server):
     assert found.exploratory
     assert found.certainty is None
     assert p_value == pytest.approx(9969 / 3**12)  # counted by hand: sum of C(12, x) 2^(12-x), x = 8..12
+
+
+def test_a_download_that_breaks_off_is_begun_anew_and_told_as_it_goes(tmp_path):
+    class Broken(httpx.SyncByteStream):
+        def __iter__(self):
+            yield b"zi"
+            raise httpx.ReadError("lost")
+
+    told = []
+    answers = [
+        httpx.Response(503, headers={"Retry-After": "1"}),
+        httpx.Response(200, headers={"Content-Length": "3"}, stream=Broken()),
+        httpx.Response(200, content=b"zip"),
+    ]
+    with client_of(answers) as client:
+        size = client.export("a slug", tmp_path / "a.zip", as_of="12", progress=lambda *each: told.append(each))
+    assert size == 3
+    assert (tmp_path / "a.zip").read_bytes() == b"zip"
+    assert told == [(2, 3), (3, 3)]
+    assert [path.name for path in tmp_path.iterdir()] == ["a.zip"]
+
+
+def test_a_slug_is_one_step_of_an_address(tmp_path):
+    seen = []
+    with client_of([httpx.Response(404, json={"detail": "none"})], seen) as client, pytest.raises(Refused):
+        client.export("../secret", tmp_path / "x", as_of="1&x=2")
+    assert seen[0].url.raw_path == b"/v1/questions/..%2Fsecret/data-package?as_of=1%26x%3D2"
