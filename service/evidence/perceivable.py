@@ -14,7 +14,7 @@ from service.evidence.household_columns import named_trial_rows
 from service.evidence.listed_rows import ListedRow, listed
 from service.evidence.sham import batch_luck_open, is_told, sham_trials
 from service.evidence.tasted_robustness import Held, keeps_without_two, robustness
-from service.evidence.tasted_subset import deciding_range, only_above_chance
+from service.evidence.tasted_subset import deciding_range
 from service.evidence.tasted_words import TastedFigures
 from service.evidence.trial_blocks import PerceivableDifference, ShamTrials
 from service.evidence.wording import TOLD_APART, labelled
@@ -62,7 +62,7 @@ def tasted(collected: Collected) -> Tasted:
     inside = rows.inside_the_test
     smallest = collected.aims.smallest[PERCEIVABLE]
     pooled = pool_rows(named_trial_rows(inside), smallest_that_matters=smallest, listed=LONGEST_LIST)
-    decided = only_above_chance(pooled.verdict, pooled.correct, pooled.expected_by_chance)
+    decided = pooled.verdict
     sham = sham_trials(collected, smallest)
     held = Held(pooled.any_time.e_value >= TOLD_APART, decided)
     block = PerceivableDifference(

@@ -12,6 +12,7 @@ from service.science.pooling.betting import betting_interval
 from service.science.pooling.detection import null_of
 from service.science.pooling.household_counts import Rows, units_of
 from service.science.pooling.results import NO_RANGE, AnyRange, Range
+from service.science.pooling.trials import only_above_chance
 from service.science.pooling.trials_left_out import (
     FEWEST_HOUSEHOLDS_FOR_T,
     FEWEST_PRESENTATIONS_FOR_T,
@@ -71,13 +72,6 @@ def _subset(rows: Rows, smallest: float, e_value: float) -> TrialsSubset:
         proportion_discriminating=share,
         verdict=decided,
     )
-
-
-def only_above_chance(decided: str, correct: float, expected: float) -> str:
-    """Keep a verdict of "a difference is there" for pools above guessing: below it, the sets are at fault."""
-    if decided in {"bigger_than_matters", "real_but_may_be_too_small"} and correct <= expected:
-        return CANNOT_TELL
-    return decided
 
 
 def deciding_range(methods: Sequence[str], exact: AnyRange, interval: AnyRange) -> Range:

@@ -18,7 +18,7 @@ from service.science.pooling.difference_results import (
 )
 from service.science.pooling.household_values import HouseholdValues
 from service.science.pooling.random_effects import Scaled, pools, scaled
-from service.science.pooling.regression import Regression, egger, mixed_regression
+from service.science.pooling.regression import Regression, egger, is_too_far, mixed_regression
 from service.science.pooling.results import Withheld
 
 FloatArray = npt.NDArray[np.float64]
@@ -191,5 +191,7 @@ def asymmetry(data: HouseholdValues) -> tuple[SmallStudy, list[Withheld]]:
     smallest, largest = float(data.error.min()), float(data.error.max())
     if smallest <= 0.0 or largest < LEAST_RATIO_OF_ERRORS * smallest:
         return NO_SMALL_STUDY, [Withheld("small_study", "standard errors hardly vary, so that they show nothing")]
+    if is_too_far(data.value, data.error).any():
+        return NO_SMALL_STUDY, [Withheld("small_study", "standard errors are too small beside the differences")]
     fit = egger(data.value, data.error)
     return SmallStudy(fit.intercept, fit.standard_error, fit.p_value), []

@@ -230,8 +230,6 @@ def _pooled(x: IntArray, n: IntArray, guess: float, level: float, *, below: bool
         half = float(special.stdtrit(k - 1, 0.5 + 0.5 * level)) * float(np.std(shares, ddof=1)) / math.sqrt(k)
         centre = float(np.mean(shares))
         low, high = max(0.0, min(exact_low, centre - half)), min(1.0, max(exact_high, centre + half))
-    elif k == 1:
-        withheld.append(Withheld("mean over households", "one household: the range is about its own tastings alone"))
     mean = Estimate(share, low, high)
     floor = max(share, guess)
     log_choose = special.gammaln(n + 1.0) - special.gammaln(x + 1.0) - special.gammaln(n - x + 1.0)
@@ -242,7 +240,9 @@ def _pooled(x: IntArray, n: IntArray, guess: float, level: float, *, below: bool
 
 
 def _few(k: int) -> str:
-    return f"{k} household{'s' if k > 1 else ''}: too early to say how households vary; 5 are needed"
+    if k == 1:
+        return "one household, whose range is about its own tastings alone: 5 are needed to say how households vary"
+    return f"{k} households: too early to say how households vary; 5 are needed"
 
 
 def _fitted(x: IntArray, n: IntArray, guess: float, level: float, *, below: bool) -> FloorModel:

@@ -189,7 +189,7 @@ def _climb(mixture: Mixture, mu: float, tau: float) -> Search[Point]:
                 return mu, tau, height
             looked_aside = True
             here = yield from surface(np.array([mu]), np.array([tau]))
-        if change < 1e-5 * scale or tau < 1e-6:
+        if change < 1e-5 * scale or tau < NEARLY_ZERO_TAU:
             break
     return (yield from _settle(mu, tau, float(here.l[0])))
 

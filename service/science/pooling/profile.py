@@ -255,9 +255,9 @@ def _bracketed(
         with np.errstate(divide="ignore", invalid="ignore"):
             newton = mu + 2.0 * fall * (fall - goal) / slope
         between = (newton - near) * (newton - far) < 0.0
-        moved = np.where(between, newton, 0.5 * (near + far))
-        done = np.abs(moved - mu) <= 1e-10 * (1.0 + tau)
-        mu = moved
+        # Where the step is down to rounding its sign says nothing, and halving would only lead away.
+        done = np.abs(newton - mu) <= 1e-10 * (1.0 + tau)
+        mu = np.where(done | between, newton, 0.5 * (near + far))
         if done.all():
             break
     return mu

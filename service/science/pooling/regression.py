@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from service.science.errors import InputError
 from service.science.pooling.random_effects import Scaled
 
 FloatArray = npt.NDArray[np.float64]
@@ -14,6 +15,7 @@ FloatArray = npt.NDArray[np.float64]
 _SCAN = 60
 _STEPS = 100
 _TOLERANCE = 1e-10
+_LEAST_ERROR = 1e-70
 _SMALLEST = float(np.finfo(np.float64).tiny)
 
 
@@ -141,6 +143,11 @@ def _root(data: Scaled, x: FloatArray, low: float, high: float) -> float:
     return tau2
 
 
+def is_too_far(y: FloatArray, error: FloatArray) -> npt.NDArray[np.bool_]:
+    """Say which standard errors are too small for `egger` to square what is divided by them."""
+    return np.asarray((error < _LEAST_ERROR) | (error / _LEAST_ERROR < np.maximum(np.abs(y), error.max())))
+
+
 def egger(y: FloatArray, error: FloatArray) -> Egger:
     """Regress y/s on 1/s by least squares: its intercept is the asymmetry of small studies.
 
@@ -149,11 +156,19 @@ def egger(y: FloatArray, error: FloatArray) -> Egger:
     y, error : array
         Values and standard errors above 0 that are not all equal; three or more.
 
+    Raises
+    ------
+    InputError
+        At the first standard error so far below its value, or below the others, that the quotient has no square.
+
     References
     ----------
     Egger et al. 1997 BMJ 315:629.
 
     """
+    far = is_too_far(y, error)
+    if far.any():
+        raise InputError("standard_error", "is too small beside the differences to weigh them by", int(np.argmax(far)))
     precision, standard = 1.0 / error, y / error
     k = len(y)
     gap = precision - precision.mean()

@@ -20,6 +20,8 @@ _TOLERANCE = 1e-10
 _SCAN = 60
 _MANY_HOUSEHOLDS = 5000
 """From here on the likelihood is smooth, and fewer places are looked at for a second maximum."""
+_FEW_CELLS = 2000
+"""Households times problems up to which all places are looked at in one go."""
 
 
 def dersimonian_laird(problems: Problems) -> FloatArray:
@@ -144,9 +146,7 @@ def _highest(problems: Problems, score: Score, likelihood: Likelihood) -> FloatA
     grid = _places(problems, moments)
     count = len(problems.row)
     every = np.arange(count)
-    slopes = np.empty((len(grid), count))
-    for i, tau2 in enumerate(grid.tolist()):
-        slopes[i] = score(sums(problems, np.full(count, tau2), bends=False))[0]
+    slopes = _slopes(problems, score, grid)
     step, which = np.nonzero((slopes[:-1] > 0.0) & (slopes[1:] <= 0.0))
     peaks = _roots(problems.take(which), score, moments[which], grid[step], grid[step + 1])
     # tau2 = 0 is a maximum of its own where the likelihood falls from there.
@@ -163,6 +163,15 @@ def _highest(problems: Problems, score: Score, likelihood: Likelihood) -> FloatA
         if height > highest[owner]:
             highest[owner], best[owner] = height, candidate
     return best
+
+
+def _slopes(problems: Problems, score: Score, grid: FloatArray) -> FloatArray:
+    """Compute the score of each problem at each place, (places, problems)."""
+    count = len(problems.row)
+    if count * len(problems.y) > _FEW_CELLS:
+        return np.stack([score(sums(problems, np.full(count, tau2), bends=False))[0] for tau2 in grid.tolist()])
+    everywhere = problems.take(np.tile(np.arange(count), len(grid)))
+    return score(sums(everywhere, np.repeat(grid, count), bends=False))[0].reshape(len(grid), count)
 
 
 def _places(problems: Problems, moments: FloatArray) -> FloatArray:

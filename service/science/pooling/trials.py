@@ -126,7 +126,7 @@ def pool_rows(
     sensitivity = _sensitivity(rows, units, alone, level)
     any_time, withheld = _any_time(rows, units, level)
     withheld = [*_headline_withheld(alone, rows), *sensitivity.withheld, *withheld]
-    decided = _verdict(any_time, rows, size)
+    decided = only_above_chance(_verdict(any_time, rows, size), null.correct, null.expected_by_chance)
     left_out = leave_one_out(rows, units, level, alone, listed) if leave_out else NOT_LEFT_OUT
     result = PooledTrials(
         households=rows.households,
@@ -249,6 +249,22 @@ def _verdict(any_time: AnyTime, rows: Rows, smallest_that_matters: float) -> Ver
     bound = any_time.exact_interval if any_time.interval.low is None else any_time.interval
     guess = METHODS[rows.methods[0]].guess_probability if rows.methods else 0.0
     return verdict(smallest_that_matters, discriminating_range(bound, guess))
+
+
+def only_above_chance(decided: Verdict, correct: float, expected: float) -> Verdict:
+    """Keep a verdict of "a difference is there" for pools above guessing: below it, the sets are at fault.
+
+    Parameters
+    ----------
+    decided : str
+        By the interval alone.
+    correct, expected : float
+        Right answers in the pool, and how many guessing gives on average.
+
+    """
+    if decided in {"bigger_than_matters", "real_but_may_be_too_small"} and correct <= expected:
+        return "cannot_tell_yet"
+    return decided
 
 
 def clipped(low: float | None, high: float | None) -> Range:

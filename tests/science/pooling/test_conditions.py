@@ -5,8 +5,10 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
+from service.science.errors import InputError
 from service.science.pooling.conditions import asymmetry, between_groups, group_regression, groups_of, moderation
 from service.science.pooling.difference_results import DifferenceStudy
+from service.science.pooling.differences import pool_differences
 from service.science.pooling.household_values import household_values
 from service.science.pooling.random_effects import heterogeneity, pools, scaled
 from service.science.pooling.regression import egger, mixed_regression
@@ -171,3 +173,17 @@ def test_moderators_that_can_show_nothing_are_withheld(moderators, word):
     found, withheld = moderation(household_values(studies), 0.95)
     assert found.slope.estimate is None
     assert word in withheld[0].reason
+
+
+@pytest.mark.parametrize("least", [1e-300, 1e-80])
+def test_an_asymmetry_is_not_looked_for_by_errors_of_next_to_nothing(least):
+    y = np.linspace(-1.0, 1.0, 12)
+    error = np.linspace(0.1, 0.5, 12)
+    error[3] = least
+    with pytest.raises(InputError) as refused:
+        egger(y, error)
+    assert refused.value.index == 3
+    studies = [DifferenceStudy(f"row {i}", *each) for i, each in enumerate(zip(y, [None] * 12, error, strict=True))]
+    result = pool_differences(studies)
+    assert result.small_study.intercept is None
+    assert any(each.output == "small_study" for each in result.withheld)

@@ -210,3 +210,18 @@ def test_rows_that_cannot_be_are_refused_by_place(study, field):
     with pytest.raises(InputError) as caught:
         pool_trials([TrialStudy("a", "triangle", 12, 8), study])
     assert (caught.value.field, caught.value.index) == (field, 1)
+
+
+def test_far_below_chance_no_difference_is_claimed():
+    """Answers that are wrong too often speak of swapped keys, not of a difference."""
+    result = pool_trials(triangles([0, 1, 0, 0, 1, 0, 0, 1, 0, 0], [24] * 10))
+    assert result.below_chance
+    assert result.any_time.interval.high < 1 / 3 - 0.2
+    assert result.verdict == "cannot_tell_yet"
+
+
+def test_what_is_withheld_is_an_output():
+    for counts in ([], [5], [5, 9], [5, 9, 7, 8, 6, 10]):
+        result = pool_trials(triangles(counts, [12] * len(counts)))
+        names = {name for each in result.withheld for name in each.output.split(", ")}
+        assert all(hasattr(result, name.split(".")[0]) for name in names)
