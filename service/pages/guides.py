@@ -53,6 +53,7 @@ def _guide(path: Path) -> Guide:
     title = next(_text(tokens, place) for place, token in enumerate(tokens) if token.type == "heading_open")
     for place, token in enumerate(tokens):
         _complete(tokens, place, token)
+    _stack(tokens)
     return Guide(path.stem, title, markdown.renderer.render(_framed(tokens, title), markdown.options, {}))
 
 
@@ -70,6 +71,29 @@ def _complete(tokens: Sequence[Token], place: int, token: Token) -> None:
         token.attrSet("id", _name(_text(tokens, place + 1)))
     elif token.type == "fence":
         token.attrSet("tabindex", "0")
+
+
+_ROLES = {"table": "table", "thead": "rowgroup", "tbody": "rowgroup", "tr": "row", "th": "columnheader", "td": "cell"}
+
+
+def _stack(tokens: Sequence[Token]) -> None:
+    """Let a narrow screen show each row of a table as a list of its own, and keep it a table for those who listen."""
+    columns: list[str] = []
+    column = 0
+    for place, token in enumerate(tokens):
+        if token.nesting != 1 or token.tag not in _ROLES:
+            continue
+        token.attrSet("role", _ROLES[token.tag])
+        if token.tag == "table":
+            token.attrSet("class", "stacks")
+            columns = []
+        elif token.tag == "tr":
+            column = 0
+        elif token.tag == "th":
+            columns.append(_text(tokens, place))
+        elif token.tag == "td":
+            token.attrSet(*(("data-name", columns[column]) if column else ("role", "rowheader")))
+            column += 1
 
 
 def _name(text: str) -> str:

@@ -100,6 +100,7 @@ def published(village, payload):
         f"/replications/{made['id']}",
     ):
         assert_is_only_text(reader.get(path))
+    gone_on_with(reader, person, made["id"], payload)
     assert payload.split()[0][:3] in Seen(reader.get(f"/questions/{slug}").text).text
     for document_text in (json.dumps(document), payload):
         assert_is_only_text(reader.send("/take-part/document", {"document": document_text}))
@@ -110,6 +111,26 @@ def published(village, payload):
         "notes": payload,
     }
     assert_is_only_text(reader.send(f"/questions/{slug}/take-part", {**typed, "act": "check"}))
+
+
+def gone_on_with(reader, person, replication_id, payload):
+    """What its owner sees of it, amends and withdraws."""
+    reader.send("/take-part/sign-in", {"token": person.token})
+    own = f"/take-part/replications/{replication_id}"
+    for path in (own, f"{own}/document", f"{own}/withdraw", "/take-part", "/take-part/account"):
+        assert_is_only_text(reader.get(path))
+    fields = dict(Seen(reader.get(own).text).fields) | {"act": "check", "reason": payload}
+    review = reader.send(own, fields)
+    assert_is_only_text(review)
+    fields = {name: value for name, value in Seen(review.text).fields if name}
+    assert_is_only_text(reader.send(own, fields | {"act": "edit"}))
+    assert_is_only_text(reader.send(f"{own}/document", fields | {"document": payload}))
+    kept = reader.send("/take-part/confirm", fields)
+    assert kept.status_code == 303, kept.text
+    assert_is_only_text(reader.get(kept.headers["location"]))
+    withdrawal = {"mark": fields["mark"], "reason": payload, "category": payload}
+    assert_is_only_text(reader.send(f"{own}/withdraw", withdrawal))
+    assert_is_only_text(reader.send("/take-part/account/join", {"mark": fields["mark"], "join_code": payload}))
 
 
 def test_what_is_asked_in_an_address_stays_text(reader, subtests):
