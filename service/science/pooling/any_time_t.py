@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -107,9 +108,15 @@ def any_time_t(values: npt.ArrayLike, confidence: float = 0.95, null: float = 0.
         return AnyTimeT(None, None, None, None)
     mean = float(np.mean(y))
     log_e = log_e_value(mean, sd, k, null)
-    half = sd * float(half_width(k, 1.0 - confidence))
+    half = sd * _half_width_of(k, confidence)
     limits = Range(mean - half, mean + half) if half < math.inf else NO_RANGE
     return AnyTimeT(limits.low, limits.high, math.exp(min(log_e, _LARGEST_LOG)), log_e)
+
+
+@lru_cache(maxsize=1024)
+def _half_width_of(households: int, confidence: float) -> float:
+    """Give one half-width; an answer asks for the same few again and again."""
+    return float(half_width(households, 1.0 - confidence))
 
 
 def spread(values: FloatArray) -> float:

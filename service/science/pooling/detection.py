@@ -1,7 +1,7 @@
 """What households' blind trials show together: whether anyone can tell, and how many servings are truly told apart."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -11,7 +11,7 @@ from scipy import special
 from service.science import binomial, trial_columns
 from service.science.errors import InputError
 from service.science.pooling.collapse import collapse
-from service.science.pooling.fitting import fit, refit_means
+from service.science.pooling.fitting import MeanFit, fit, refit_means
 from service.science.pooling.floor_mixture import FloorMixture
 from service.science.pooling.maximum import Top
 from service.science.pooling.results import NOTHING, Estimate, Withheld
@@ -60,6 +60,15 @@ NO_SPREAD = Spread(None, None, None, None)
 
 
 @dataclass(frozen=True, slots=True)
+class Fitted:
+    """A fit to start from where little changes: the likelihood with its maximum, and how far it falls to the ends."""
+
+    mixture: FloorMixture
+    mean: MeanFit
+    fall: float
+
+
+@dataclass(frozen=True, slots=True)
 class FloorModel:
     """How often households answer rightly on average, and how far they differ.
 
@@ -78,6 +87,7 @@ class FloorModel:
     boundary: Boundary | None
     below_chance: bool
     withheld: tuple[Withheld, ...]
+    fitted: Fitted | None = field(default=None, compare=False, repr=False)
 
 
 def common_null(correct: npt.ArrayLike, presented: npt.ArrayLike, guess: npt.ArrayLike) -> CommonNull:
@@ -278,11 +288,12 @@ def _fitted(x: IntArray, n: IntArray, guess: float, level: float, *, below: bool
         boundary,
         below,
         tuple(withheld),
+        Fitted(mixture, fitted.mean, drop(level)),
     )
 
 
 def floor_estimates_without(
-    correct: IntArray, presented: IntArray, guess: float, confidence: float
+    correct: IntArray, presented: IntArray, guess: float, confidence: float, whole: Fitted | None = None
 ) -> tuple[Estimate, ...]:
     """Estimate the mean proportion discriminating without each household in turn.
 
@@ -290,6 +301,8 @@ def floor_estimates_without(
     ----------
     correct, presented, guess, confidence
         As in `floor_model`, checked.
+    whole : Fitted, optional
+        What `floor_model` fitted to them, where that is known.
 
     Returns
     -------
@@ -301,10 +314,12 @@ def floor_estimates_without(
         kept = (np.delete(np.arange(len(correct)), i) for i in range(len(correct)))
         fits = (floor_model(correct[rest], presented[rest], guess, confidence) for rest in kept)
         return tuple(fit.proportion_discriminating for fit in fits)
-    distinct = collapse(correct, presented)
-    whole = FloorMixture(distinct, guess)
-    rests = [whole.without([row]) for row in range(len(distinct.times))]
-    refits = refit_means(rests, fit(whole, drop(confidence)).mean, drop(confidence))
+    whole = floor_model(correct, presented, guess, confidence).fitted if whole is None else whole
+    if whole is None:
+        raise AssertionError("six households with several tastings are fitted")
+    distinct = whole.mixture.distinct
+    rests = [whole.mixture.without([row]) for row in range(len(distinct.times))]
+    refits = refit_means(rests, whole.mean, whole.fall)
     means = (_within(Estimate(each.top.mean, each.low.value, each.high.value)) for each in refits)
     estimates = [discriminating(mean, guess) for mean in means]
     return tuple(estimates[place] for place in distinct.place.tolist())

@@ -98,6 +98,8 @@ def mean_end(mixture: Mixture, top: Top, level: float, side: int, near: FloatArr
                 polished = None
         edge = best if not best.bounded else _edge(polished or best, limit, corner, side)
         settled = edge or polished
+        if settled is None and best.tau == mixture.taus[-1] and (yield from _grows(best, side)):
+            settled = best
         if settled is not None:
             return MeanEnd(settled, met)
         if (best.tau == 0.0 and high <= _FLAT_TAU) or high - low <= 1e-9 * (1.0 + high):
@@ -151,6 +153,13 @@ def _at_taus(near: FloatArray | None, mixture: Mixture, taus: FloatArray) -> Flo
         own = np.isin(taus, mixture.taus)
         hints[own] = near
     return hints
+
+
+def _grows(end: End, side: int) -> Search[bool]:
+    """Whether the mean goes on along the level where tau rises: past the largest tau the search doesn't follow."""
+    here = yield from surface(np.array([end.mu]), np.array([end.tau]))
+    along = here.ts - here.tm * here.ls / np.where(here.lm == 0.0, np.nan, here.lm)
+    return bool(side * along[0] > 0.0)
 
 
 def _edge(best: End, limit: float | None, corner: End | None, side: int) -> End | None:

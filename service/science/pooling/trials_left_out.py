@@ -131,7 +131,7 @@ def _null_without(rows: Rows, units: Units, shown: int) -> list[float]:
 def _estimates(rows: Rows, units: Units, level: float, alone: FloorModel | None) -> list[Estimate]:
     if alone is not None:
         guess = METHODS[rows.methods[0]].guess_probability
-        return list(floor_estimates_without(units.correct, units.presented, guess, level))
+        return list(floor_estimates_without(units.correct, units.presented, guess, level, alone.fitted))
 
     distinct = collapse(units.correct, units.presented, units.kind)
     groups: list[list[int]] = [[] for _ in range(rows.households)]
