@@ -13,14 +13,13 @@ from pydantic import BaseModel
 
 from service.api.problems import Fault
 from service.pages.fields import labelled, one_of, unit_of
-from service.pages.prose import prose
-from service.pages.schema import QUANTITY, Kind, Node, Schema
-from service.pages.typed import Typed, rows_typed, typed_as, without_blank_rows
-from service.pages.wording import choice, sentence
+from service.pages.hints import choices_of, hint_of, mend_of, usual_of
+from service.pages.schema import Kind, Schema
+from service.pages.typed import Typed, rows_typed, without_blank_rows
+from service.pages.wording import sentence
 
 _BLANK_ROWS = 1
 _MOST_ROWS = 200
-_A_MOMENT = "2026-05-01T18:00+02:00, with the hours from UTC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +72,7 @@ class Form:
         """Keep what is wrong, each by its place."""
         for fault in faults:
             name = fault.pointer.removeprefix("query/").removeprefix("/").replace("/", ".")
-            self.wrong.setdefault(name, []).append(_mend(fault.detail))
+            self.wrong.setdefault(name, []).append(mend_of(fault.detail))
 
     def document(self) -> dict[str, Any]:
         """Read what was typed as a document; what was left empty isn't there."""
@@ -103,11 +102,11 @@ class Form:
             kind=kind,
             label=label or labelled(key),
             unit=unit_of(key) if kind in {"number", "anything"} else "",
-            hint=hint or _hint(self.schema, node),
-            usual=_usual(node),
+            hint=hint or hint_of(self.schema, node),
+            usual=usual_of(node),
             needed=self._is_needed(name) if needed is None else needed,
             value=self.typed.get(name, ""),
-            choices=_choices(self.schema, node, kind),
+            choices=choices_of(self.schema, node, kind),
             faults=self._faults_at(name, kind),
         )
 
@@ -170,7 +169,7 @@ class Form:
 
     def hint(self, name: str) -> str:
         """Write what is said of a place."""
-        return _hint(self.schema, self.schema.at(name) or {})
+        return hint_of(self.schema, self.schema.at(name) or {})
 
     def unshown_beside(self, *known: str) -> list[tuple[str, str]]:
         """List what was written down and has no field, to be carried along; `known` are places shown in another way."""
@@ -203,59 +202,6 @@ class Form:
 @cache
 def _schema_of(model: type[BaseModel]) -> Schema:
     return Schema(model.model_json_schema())
-
-
-def _hint(schema: Schema, node: Node) -> str:
-    said = node.get("description") or next((c["description"] for c in schema.choices(node) if _says(c)), "")
-    usual = next((value for value in node.get("examples", ()) if isinstance(value, str)), _moment(schema, node))
-    example = f" For example: {usual}." if usual and schema.kind(node) == "text" else ""
-    return f"{_spoken(said, schema, node)}{example}".strip()
-
-
-def _spoken(said: str, schema: Schema, node: Node) -> str:
-    """Write what is said of a field as people would: the words that it takes as the choices show them."""
-    taken = [value for each in schema.choices(node) for value in each.get("enum", ()) if "_" in str(value)]
-    for value in taken:
-        said = said.replace(str(value), choice(str(value)))
-    return prose(said.replace("`", ""))
-
-
-_LIMITS = (
-    ("less than or equal to", "at most"),
-    ("greater than or equal to", "at least"),
-    ("greater than", "more than"),
-)
-
-
-def _mend(detail: str) -> str:
-    """Write a limit as people would."""
-    if not detail.startswith("input should be "):
-        return detail
-    said = detail.removeprefix("input ")
-    return next((said.replace(bounds, plain) for bounds, plain in _LIMITS if bounds in said), said)
-
-
-def _moment(schema: Schema, node: Node) -> str:
-    return _A_MOMENT if any(each.get("format") == "date-time" for each in schema.choices(node)) else ""
-
-
-def _says(node: Node) -> bool:
-    text = node.get("description", "")
-    return bool(text) and not text.startswith(QUANTITY)
-
-
-def _usual(node: Node) -> str:
-    default = node.get("default")
-    if default is None or isinstance(default, (list, dict)):
-        return ""
-    return typed_as(default)
-
-
-def _choices(schema: Schema, node: Node, kind: Kind) -> Sequence[tuple[str, str]]:
-    if kind == "yes_no":
-        return [("true", "yes"), ("false", "no")]
-    found = [value for each in schema.choices(node) for value in each.get("enum", ())]
-    return [(str(value), choice(str(value))) for value in found]
 
 
 def _put(document: dict[str, Any], steps: Sequence[str], value: object) -> None:

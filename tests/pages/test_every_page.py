@@ -102,6 +102,13 @@ def test_a_page_is_good_at_every_width_and_on_paper(watched, newest, path):
     watched.check(path)
 
 
+def test_questions_of_one_title_can_be_told_apart(site, watched):
+    with site.client() as client:
+        Kitchen(client), Kitchen(client)
+    watched.open("/")
+    watched.check("two of one title", widths=(360,))
+
+
 @pytest.mark.parametrize(("path", "status"), REFUSALS.items())
 def test_a_refusal_is_as_good_a_page(watched, path, status):
     assert watched.open(path).status == status
