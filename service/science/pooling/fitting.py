@@ -1,16 +1,15 @@
 """Mixtures fitted: the maximum and the ends of its profile intervals, for one mixture or many alike."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from service.science.pooling.maximum import SAME, Top, highest, highest_near
+from service.science.pooling.maximum import Top, highest
 from service.science.pooling.mixture import Mixture
-from service.science.pooling.profile import End, MeanEnd, mean_end, mean_end_near, tau_end
-from service.science.pooling.together import Search, run, run_together, value
+from service.science.pooling.profile import End, MeanEnd, mean_end, tau_end
+from service.science.pooling.together import Search, run, run_together
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -79,27 +78,9 @@ def refit_means(mixtures: Sequence[Mixture], near: MeanFit, fall: float) -> list
 
 
 def _refit(mixture: Mixture, near: MeanFit, fall: float) -> Search[MeanFit]:
-    """Start where the other fit ended; search the whole model where that leads to its edges."""
-    if all(0.0 < point.tau < math.inf for point in (near.top, near.low, near.high)):
-        found = yield from _refit_inside(mixture, near, fall)
-        if found is not None:
-            return found
+    """Start where the other fit ended."""
     top = yield from highest(mixture, near.top)
     level = top.log_likelihood - fall
-    low = yield from mean_end(mixture, top, level, -1, near.met[0])
-    high = yield from mean_end(mixture, top, level, 1, near.met[1])
+    low = yield from mean_end(mixture, top, level, -1, MeanEnd(near.low, near.met[0]))
+    high = yield from mean_end(mixture, top, level, 1, MeanEnd(near.high, near.met[1]))
     return MeanFit(top, low.end, high.end, (low.met, high.met))
-
-
-def _refit_inside(mixture: Mixture, near: MeanFit, fall: float) -> Search[MeanFit | None]:
-    start = max(near.top.mu, 0.1 * near.top.tau) if mixture.closed_below else near.top.mu
-    top = yield from highest_near(mixture, start, near.top.tau)
-    flat = float((yield from value(np.array([mixture.best_without_spread()]), np.zeros(1)))[0])
-    if top.tau == math.inf or flat > top.log_likelihood - SAME:
-        return None
-    level = top.log_likelihood - fall
-    low = yield from mean_end_near(mixture, near.low, level, -1)
-    high = yield from mean_end_near(mixture, near.high, level, 1)
-    if low is None or high is None or not low.value < top.mean < high.value:
-        return None
-    return MeanFit(top, low, high, (None, None))

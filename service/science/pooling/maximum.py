@@ -84,17 +84,6 @@ def highest(mixture: Mixture, near: Top | None = None) -> Search[Top]:
     return _top(mixture, top, taus, mus, values)
 
 
-def highest_near(mixture: Mixture, mu: float, tau: float) -> Search[Top]:
-    """Search for the maximum from a point near it, where one is known; only the hill that it is on is looked at."""
-    at = np.array([mu]), np.array([tau])
-    here = float((yield from value(*at))[0])
-    found = yield from _newton(mixture, mu, tau)
-    if found is None or found[2] < here:
-        found = yield from _climb(mixture, mu, tau)
-    top = found if found[2] > here else (mu, tau, here)
-    return _top(mixture, top, at[1], at[0], np.array([here]))
-
-
 def _top(mixture: Mixture, found: Point, taus: FloatArray, mus: FloatArray, values: FloatArray) -> Top:
     """Hold what was found against the limit of a boundless spread."""
     mu, tau, value_there = found

@@ -54,7 +54,7 @@ class _Slices:
     bounded: npt.NDArray[np.bool_]
 
 
-def mean_end(mixture: Mixture, top: Top, level: float, side: int, near: FloatArray | None = None) -> Search[MeanEnd]:
+def mean_end(mixture: Mixture, top: Top, level: float, side: int, near: MeanEnd | None = None) -> Search[MeanEnd]:
     """Search for the largest (side 1) or smallest (side -1) headline mean among points with log-likelihood >= level.
 
     Parameters
@@ -67,11 +67,11 @@ def mean_end(mixture: Mixture, top: Top, level: float, side: int, near: FloatArr
         The log-likelihood at the interval's ends.
     side : int
         1 for the upper end, -1 for the lower.
-    near : array, optional
-        Where the level is met at the mixture's own taus by one little different; NaN where that isn't known.
+    near : MeanEnd, optional
+        The same end of a mixture little different, to start from.
 
     """
-    direct = yield from _direct_end(mixture, top, level, side)
+    direct = yield from _direct_end(mixture, top, level, side, None if near is None else near.end)
     if direct is not None:
         return MeanEnd(direct, None)
     if side < 0 and top.mean == 0.0:
@@ -80,7 +80,7 @@ def mean_end(mixture: Mixture, top: Top, level: float, side: int, near: FloatArr
     best = End(top.mean, top.mu, top.tau, bounded=True)
     limit = mixture.limit_end(level, side)
     corner = (yield from _corner(mixture, taus, level, side)) if mixture.closed_below else None
-    hints = _at_taus(near, mixture, taus)
+    hints = _at_taus(None if near is None else near.met, mixture, taus)
     met: FloatArray | None = None
     for _ in range(_ZOOMS):
         ends = yield from _slice_ends(mixture, taus, mus, level, side, hints)
@@ -110,11 +110,14 @@ def mean_end(mixture: Mixture, top: Top, level: float, side: int, near: FloatArr
     return MeanEnd(best, met)
 
 
-def _direct_end(mixture: Mixture, top: Top, level: float, side: int) -> Search[End | None]:
-    """Step to the end from the top; None where that fails, or where another slice reaches the level beyond it."""
+def _direct_end(mixture: Mixture, top: Top, level: float, side: int, near: End | None) -> Search[End | None]:
+    """Step to the end from one near it or from the top; None where that fails, or where a slice goes beyond it."""
     if not 0.0 < top.tau < math.inf:
         return None
-    start = yield from _from_top(top, level, side)
+    if near is not None and 0.0 < near.tau < math.inf and not (mixture.closed_below and near.mu == 0.0):
+        start = near.mu, near.tau
+    else:
+        start = yield from _from_top(top, level, side)
     found = yield from _polish(mixture, *start, level, side, by_mean=True)
     if found is None or side * (found.value - top.mean) <= 0.0:
         return None
@@ -351,20 +354,3 @@ def tau_end(mixture: Mixture, top: Top, level: float, side: int) -> Search[End]:
         edge = int(reached[-1] if side > 0 else reached[0]) if len(reached) else (0 if side > 0 else _POINTS - 1)
         edge = min(max(edge, 0 if side > 0 else 1), _POINTS - 2 if side > 0 else _POINTS - 1)
     return End(float(taus[edge]), float(mus[edge]), float(taus[edge]), bounded=True)
-
-
-def mean_end_near(mixture: Mixture, near: End, level: float, side: int) -> Search[End | None]:
-    """Search for an end of the mean from where a mixture little different has it; None where that leads nowhere."""
-    if not (mixture.closed_below and near.mu == 0.0):
-        return (yield from _polish(mixture, near.mu, near.tau, level, side, by_mean=True))
-    taus = near.tau * np.array([0.25, 0.5, 0.8, 1.0, 1.25, 2.0, 4.0])
-    corner = yield from _corner(mixture, taus, level, side)
-    if corner is None:
-        return None
-    # Slices a little way inside show whether the end has left mu = 0.
-    inside = corner.tau * np.array([0.9, 0.98]) if side > 0 else corner.tau * np.array([0.8, 0.95])
-    aside = np.sqrt(corner.tau**2 - inside**2)
-    nothing = np.full(len(inside), np.nan)
-    ends = yield from _slice_ends(mixture, inside, aside * (0.9 if side > 0 else 1.1), level, side, nothing)
-    beyond = side * ends.value > side * corner.value + SAME
-    return None if np.any(beyond & np.isfinite(ends.value)) else corner

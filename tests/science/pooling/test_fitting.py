@@ -95,3 +95,15 @@ def test_searches_in_step_find_what_each_finds_alone():
     alone = [run(rest, highest(rest)) for rest in rests]
     assert [each.mean for each in together] == pytest.approx([each.mean for each in alone], abs=1e-12)
     assert run_together([]) == []
+
+
+def test_a_refit_leaves_the_corner_that_the_whole_pool_ended_at():
+    """Without one household the end lies beside mu = 0, or on another hill than that of the whole pool."""
+    generator = np.random.default_rng(0)
+    for _ in range(6):
+        presented = generator.integers(2, 25, 9)
+        whole = folded(generator.integers(0, presented + 1), presented)
+        rests = [whole.without([row]) for row in range(len(whole.times))]
+        for rest, found in zip(rests, refit_means(rests, fit(whole, FALL).mean, FALL), strict=True):
+            own = fit(rest, FALL).mean
+            assert (found.low.value, found.high.value) == pytest.approx((own.low.value, own.high.value), abs=1e-6)
