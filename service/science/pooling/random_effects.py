@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -10,7 +11,7 @@ from scipy import special
 
 from service.science.pooling import tau2 as estimators
 from service.science.pooling.difference_results import Estimator, IntervalName
-from service.science.pooling.weighted_sums import Kept, Problems, sums
+from service.science.pooling.weighted_sums import Kept, Problems, Sums, common_mean, sums
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -36,9 +37,12 @@ _FARTHEST = 1e50
 _SMALLEST = float(np.finfo(np.float64).tiny)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Scaled:
-    """Values and standard errors about a centre, in units of a scale, so that no power of theirs overflows."""
+    """Values and standard errors about a centre, in units of a scale, so that no power of theirs overflows.
+
+    It has no slots, because it keeps the sums that more than one result is made of.
+    """
 
     y: FloatArray
     v: FloatArray
@@ -46,6 +50,11 @@ class Scaled:
     scale: float
     exact: bool
     """Whether the readings were given as free of error."""
+
+    @cached_property
+    def at_zero(self) -> Sums:
+        """The sums over all households where nothing but reading spreads them."""
+        return sums(self.problems("all"), np.zeros(1), bends=False)
 
     def problems(self, kept: Kept) -> Problems:
         """Make the problems of all households, of all but each, or of the first ones up to each."""
@@ -57,10 +66,12 @@ class Scaled:
 class Pools:
     """Pools of one or many sets of households, arrays with one element for each.
 
-    `error` is the Wald standard error; `q` the mean square of the weighted residuals, Hartung and Knapp's factor.
+    `freedom` is one less than the count, and at least 1; `error` the Wald standard error; `q` the mean square of the
+    weighted residuals, Hartung and Knapp's factor.
     """
 
     count: FloatArray
+    freedom: FloatArray
     tau2: FloatArray
     mean: FloatArray
     error: FloatArray
@@ -89,20 +100,22 @@ def scaled(y: FloatArray, error: FloatArray) -> Scaled:
     """
     first = float(y[0])
     gaps = y - first
-    reach = float(np.ptp(gaps))
-    typical = float(np.median(error))
-    scale = max(reach, typical) or 1.0
-    exact = bool(np.all(error == 0.0))
-    if exact:
+    reach = float(gaps.max() - gaps.min())
+    # The best reading tells more of the mean than any other: a scale of its size keeps it from being rounded away.
+    best = float(error.min())
+    scale = max(reach, best) or 1.0
+    gaps /= scale
+    if best == 0.0:
         # Readings without error leave equal weights; with equal variances no estimate depends on their size.
-        return Scaled(
-            (gaps - float(np.mean(gaps))) / scale, np.zeros_like(y), first + float(np.mean(gaps)), scale, exact
-        )
-    relative = np.clip(error / scale, 1.0 / _FARTHEST, _FARTHEST)
-    v = relative * relative
-    w = 1.0 / v
-    centre = float((w / w.sum()) @ gaps)
-    return Scaled((gaps - centre) / scale, v, first + centre, scale, exact)
+        centre = float(gaps.mean())
+        return Scaled(gaps - centre, np.zeros_like(y), first + centre * scale, scale, exact=True)
+    v = error / scale
+    np.maximum(v, 1.0 / _FARTHEST, out=v)
+    np.minimum(v, _FARTHEST, out=v)
+    v *= v
+    centre = common_mean(gaps, v)
+    gaps -= centre
+    return Scaled(gaps, v, first + centre * scale, scale, exact=False)
 
 
 def pools(data: Scaled, estimator: Estimator, kept: Kept) -> Pools:
@@ -134,14 +147,15 @@ def pools(data: Scaled, estimator: Estimator, kept: Kept) -> Pools:
         error, q = 1.0 / np.sqrt(s.w1), s.q
     freedom = np.maximum(s.count - 1.0, 1.0)
     size = data.scale
-    return Pools(s.count, tau2 * size * size, data.centre + size * s.mean, size * error, q / freedom)
+    return Pools(s.count, freedom, tau2 * (size * size), data.centre + size * s.mean, size * error, q / freedom)
 
 
 def _between(data: Scaled, problems: Problems, estimator: Estimator) -> FloatArray:
     if estimator == "common":
         return np.zeros(len(problems.row))
     if not data.exact:
-        return _ESTIMATORS[estimator](problems)
+        by_moments = estimator == "dersimonian_laird" and problems.kept == "all"
+        return estimators.by_moments(data.at_zero) if by_moments else _ESTIMATORS[estimator](problems)
     s = sums(
         Problems(data.y, np.ones_like(data.y), problems.kept, problems.row), np.zeros(len(problems.row)), bends=False
     )
@@ -168,21 +182,21 @@ def limits(pool: Pools, interval: IntervalName, level: float) -> Limits:
     Roever, Knapp & Friede 2015 BMC Med Res Methodol 15:99.
 
     """
-    freedom = np.maximum(pool.count - 1.0, 1.0)
-    error = pool.error
+    freedom, error = pool.freedom, pool.error
     if interval == "hartung_knapp":
         error = error * np.sqrt(pool.q)
     elif interval == "hartung_knapp_modified":
         error = error * np.sqrt(np.maximum(pool.q, 1.0))
-    safe = np.where(error > 0.0, error, 1.0)
-    ratio = -np.abs(pool.mean) / safe
+    known = error > 0.0
+    ratio = -np.abs(pool.mean) / np.where(known, error, 1.0)
     if interval == "wald":
         quantile = np.full(len(error), special.ndtri(0.5 + 0.5 * level))
         tail = special.ndtr(ratio)
     else:
         quantile = special.stdtrit(freedom, 0.5 + 0.5 * level)
         tail = special.stdtr(freedom, ratio)
-    p_value = np.where(error > 0.0, np.maximum(2.0 * tail, _SMALLEST), np.where(pool.mean == 0.0, 1.0, _SMALLEST))
+    without = np.where(pool.mean == 0.0, 1.0, _SMALLEST)
+    p_value = np.where(known, np.maximum(2.0 * tail, _SMALLEST), without)
     reach = quantile * error
     return Limits(error, pool.mean - reach, pool.mean + reach, p_value, None if interval == "wald" else freedom)
 
@@ -217,8 +231,7 @@ def heterogeneity(data: Scaled, tau2: float) -> Heterogeneity | None:
     """
     if data.exact or len(data.y) < 2:
         return None
-    s = sums(data.problems("all"), np.zeros(1), bends=False)
-    freedom = len(data.y) - 1
+    s, freedom = data.at_zero, len(data.y) - 1
     q, w1, w2 = float(s.q[0]), float(s.w1[0]), float(s.w2[0])
     typical = freedom / (w1 - w2 / w1) * data.scale**2 if w1 > w2 / w1 else data.scale**2 / w1
     return Heterogeneity(

@@ -26,10 +26,11 @@ _FEW_CELLS = 2000
 
 def dersimonian_laird(problems: Problems) -> FloatArray:
     """Compute tau2 by moments (DerSimonian & Laird 1986 Control Clin Trials 7:177)."""
-    return _by_moments(sums(problems, np.zeros(len(problems.row)), bends=False))
+    return by_moments(sums(problems, np.zeros(len(problems.row)), bends=False))
 
 
-def _by_moments(at_zero: Sums) -> FloatArray:
+def by_moments(at_zero: Sums) -> FloatArray:
+    """Compute the same from sums at a variance of 0 that are there already."""
     excess = (at_zero.q - (at_zero.count - 1.0)) / _spare_weight(at_zero)
     return np.asarray(np.where(at_zero.count > 1.0, np.maximum(0.0, excess), 0.0))
 
@@ -37,7 +38,7 @@ def _by_moments(at_zero: Sums) -> FloatArray:
 def _spare_weight(at_zero: Sums) -> FloatArray:
     """Give what the weights add up to beyond one household's; a single household has none, and gets 1."""
     spare = at_zero.w1 - at_zero.w2 / at_zero.w1
-    return np.where((at_zero.count > 1.0) & (spare > 0.0), spare, 1.0)
+    return np.where(spare > 0.0, spare, 1.0)
 
 
 def paule_mandel(problems: Problems) -> FloatArray:

@@ -1,5 +1,6 @@
 """The sums over households that every inverse-variance estimate is made of, for many values of tau2 at once."""
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -59,7 +60,7 @@ class Problems:
             return np.full(len(self.row), k - 1.0)
         if self.kept == "up_to_each":
             return np.asarray(self.row + 1.0, dtype=np.float64)
-        return np.full(len(self.row), k)
+        return np.zeros(len(self.row)) + k
 
 
 def whole(y: FloatArray, v: FloatArray) -> Problems:
@@ -98,32 +99,60 @@ def sums(problems: Problems, tau2: FloatArray, *, bends: bool = True) -> Sums:
     return Sums(problems.count, *out)
 
 
-def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float, *, bends: bool) -> FloatArray:
-    """Give the sums of all households at one tau2, in pieces that stay in a core's cache."""
-    w = np.empty_like(v)
+def common_mean(y: FloatArray, v: FloatArray) -> float:
+    """Give the mean of all households weighted by their precision."""
+    return _mean(y, _weights_of_all(v, 0.0))[1]
+
+
+@dataclass(frozen=True, slots=True)
+class _InPieces:
+    """Weights, computed anew each time they are gone through, in the same small piece of memory."""
+
+    v: FloatArray
+    tau2: float
+
+    def __iter__(self) -> Iterator[tuple[slice, FloatArray]]:
+        scratch = np.empty(_PIECE)
+        for begin in range(0, len(self.v), _PIECE):
+            piece = slice(begin, begin + _PIECE)
+            part = self.v[piece]
+            w = scratch[: len(part)]
+            np.add(part, self.tau2, out=w)
+            np.divide(1.0, w, out=w)
+            yield piece, w
+
+
+def _weights_of_all(v: FloatArray, tau2: float) -> Iterable[tuple[slice, FloatArray]]:
+    return _InPieces(v, tau2) if len(v) > _PIECE else [(slice(None), 1.0 / (v + tau2))]
+
+
+def _mean(y: FloatArray, weights: Iterable[tuple[slice, FloatArray]]) -> tuple[float, float]:
+    """Give the sum of the weights, and the weighted mean."""
     w1 = wy = 0.0
-    pieces = [slice(begin, begin + _PIECE) for begin in range(0, len(y), _PIECE)]
-    for piece in pieces:
-        part = w[piece]
-        np.add(v[piece], tau2, out=part)
-        np.divide(1.0, part, out=part)
-        w1 += float(part.sum())
-        wy += float(part @ y[piece])
-    mean = wy / w1
-    totals = np.zeros(6)
-    for piece in pieces:
-        part = w[piece]
+    for piece, w in weights:
+        w1 += float(np.add.reduce(w))
+        wy += float(w @ y[piece])
+    return w1, wy / w1
+
+
+def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float, *, bends: bool) -> FloatArray:
+    """Give the sums of all households at one tau2."""
+    weights = _weights_of_all(v, tau2)
+    w1, mean = _mean(y, weights)
+    w2 = w3 = q = q2 = q3 = cross = 0.0
+    for piece, w in weights:
         r = y[piece] - mean
-        wr = part * r
-        parts = [part @ part, 0.0, wr @ r, wr @ wr, 0.0, 0.0]
+        wr = w * r
+        w2 += float(w @ w)
+        q += float(wr @ r)
+        q2 += float(wr @ wr)
         if bends:
-            parts[5] = part @ wr
+            cross += float(w @ wr)
             np.multiply(wr, wr, out=r)
-            parts[4] = part @ r
-            np.multiply(part, part, out=r)
-            parts[1] = part @ r
-        totals += np.array(parts, dtype=np.float64)
-    return np.array([w1, *totals[:2], mean, *totals[2:]])[:, None]
+            q3 += float(w @ r)
+            np.multiply(w, w, out=r)
+            w3 += float(w @ r)
+    return np.array([[w1], [w2], [w3], [mean], [q], [q2], [q3], [cross]])
 
 
 def _sums_of_block(w: FloatArray, y: FloatArray, *, bends: bool) -> tuple[FloatArray, ...]:
