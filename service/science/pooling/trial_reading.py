@@ -89,5 +89,12 @@ def _households(result: PooledTrials) -> list[str]:
     elif result.spread.low is not None and result.spread.low > 0.0:
         sentences.append("Households differ in how well they tell.")
     if result.one_household_decides:
-        sentences.append("One household decides: without it the answer would be another.")
+        sentences.append(_decides(result))
     return sentences
+
+
+def _decides(result: PooledTrials) -> str:
+    least = result.least_e_value_without_one
+    if least is not None and least >= _STRONG:
+        return "Whether it is big enough to matter hangs on one household; that they can tell does not."
+    return "One household decides: without it the answer would be another."

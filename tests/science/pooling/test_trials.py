@@ -177,6 +177,17 @@ def test_one_household_decides_where_only_it_can_tell():
     result = pool_trials(triangles([12, 4, 4, 3, 5, 4], [12] * 6))
     assert result.any_time.e_value > 20
     assert result.one_household_decides
+    assert "One household decides" in result.reading
+
+
+def test_where_only_the_size_hangs_on_one_household_that_is_said():
+    counts = [10, 4, 15, 5, 9, 4, 7, 8, 14, 3, 7, 9, 7, 11, 11]
+    sets = [12, 12, 18, 10, 15, 13, 12, 14, 18, 10, 12, 12, 10, 12, 12]
+    result = pool_trials(triangles(counts, sets), smallest_that_matters=0.2)
+    assert result.verdict == "real_but_may_be_too_small"
+    assert result.one_household_decides
+    assert result.least_e_value_without_one > 20
+    assert "hangs on one household; that they can tell does not" in result.reading
 
 
 @settings(max_examples=12, deadline=None)
