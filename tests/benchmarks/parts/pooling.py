@@ -62,7 +62,7 @@ def _dersimonian_laird(shop: Workshop, count: int) -> Iterator[Row]:
         return other().summary_frame()
 
     mine, theirs, with_table = shortest(ours, other, other_with_table, seconds=2 * shop.sizes.seconds)
-    # Both come to the means, their errors and intervals, the spread and Q; without its table, statsmodels gives no interval.
+    # Both come to means, errors, intervals, the spread and Q; statsmodels gives no interval but in its table.
     for what, seconds, target in (
         ("combine_effects with its table", with_table, at_least(BESIDE.get(count, 4.0))),
         ("combine_effects without it", theirs, None),
