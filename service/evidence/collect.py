@@ -4,8 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-import numpy as np
-
 from service.evidence.aims import PERCEIVABLE, Aims, aims_of
 from service.evidence.compared import WITHDRAWAL_ASKED, Compared, compared
 from service.evidence.comparison import Arms, ComparisonUnknownError, comparison_of, is_planned
@@ -17,7 +15,7 @@ from service.record.question_columns import state_at
 from service.record.rows import ProtocolVersion
 from service.record.start_columns import Starts
 from service.record.tables import Question
-from service.record.words import distinct
+from service.record.words import distinct, is_among, numbered
 
 __all__ = [
     "PERCEIVABLE",
@@ -52,9 +50,10 @@ class Held:
     def reported(self) -> list[Arms]:
         """The comparisons that stand in the evidence, in order of receipt."""
         rows = self.rows.where(~self.rows.number("sham") & ~self.rows.retracted)
-        pairs = np.stack([rows.codes("control"), rows.codes("treatment")])
-        _, first = np.unique(pairs, axis=1, return_index=True)
-        return [(row.control, row.treatment) for row in (rows[int(place)] for place in np.sort(first))]
+        control, treatment = rows.codes("control"), rows.codes("treatment")
+        _, first = numbered(control * len(rows.words("treatment").meanings) + treatment)
+        ones, others = rows.words("control").said(control[first]), rows.words("treatment").said(treatment[first])
+        return list(zip(ones, others, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +174,6 @@ def _started(starts: Starts, every: Compared, arms: Arms, filters: Filters) -> S
     """Find the replications that meant to compare these arms, or did."""
     plans, which = starts.plans()
     meant = plans.those(which, lambda plan: is_planned(plan, arms))
-    did = np.isin(starts.places, every.replication[~every.number("sham")])
+    did = is_among(starts.places, every.replication[~every.number("sham")])
     asked = starts.protocol_versions == (filters.protocol_version or starts.protocol_versions)
     return starts.where((meant | did) & asked)

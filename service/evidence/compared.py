@@ -167,6 +167,6 @@ def is_about(observations: Observations, arms: Arms) -> BoolArray:
 def outside_the_test(rows: Compared) -> dict[str, int]:
     """Count the rows that stand outside the test by the reason, in order of first appearance."""
     said, codes = rows.words("outside_the_test")
-    places, first, times = np.unique(codes, return_index=True, return_counts=True)
-    counted = [(said.meanings[places[each]], int(times[each])) for each in np.argsort(first).tolist()]
-    return {str(reason): count for reason, count in counted if reason is not None}
+    outside = codes[~rows.says("outside_the_test", None)]
+    times = np.bincount(outside)
+    return {str(said.meanings[code]): int(times[code]) for code in dict.fromkeys(outside.tolist())}

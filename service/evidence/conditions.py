@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from service.evidence.compared import Compared
-from service.record.words import distinct
+from service.record.words import distinct, is_among, occurring
 
 _MOST = 12
 _FEWEST_HOUSEHOLDS = 3
@@ -18,13 +18,18 @@ def by_condition(rows: Compared) -> list[tuple[str, str, Compared]]:
     """Group by each condition that varies, where each value has three households or more."""
     words, codes = rows.words("moderators")
     groups: dict[tuple[str, str], list[int]] = {}
-    for code in np.unique(codes).tolist():
+    for code in occurring(codes):
         for key, value in words.meanings[code].items():
             groups.setdefault((key, said(value)), []).append(code)
     values_of = Counter(key for key, _ in groups)
-    varying = ((key, value, rows.where(np.isin(codes, those))) for (key, value), those in sorted(groups.items()))
-    listed = (each for each in varying if values_of[each[0]] > 1)
-    return list(islice((each for each in listed if distinct(each[2].household) >= _FEWEST_HOUSEHOLDS), _MOST))
+    households = rows.household
+    varying = (
+        (key, value, is_among(codes, np.array(those)))
+        for (key, value), those in sorted(groups.items())
+        if values_of[key] > 1
+    )
+    listed = (each for each in varying if distinct(households[each[2]]) >= _FEWEST_HOUSEHOLDS)
+    return [(key, value, rows.where(kept)) for key, value, kept in islice(listed, _MOST)]
 
 
 def households_by_conditions(rows: Compared) -> Iterator[tuple[Mapping[str, Any], list[int]]]:

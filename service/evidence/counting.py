@@ -9,7 +9,7 @@ from service.evidence.aims import PERCEIVABLE
 from service.evidence.collect import Collected
 from service.record import reports
 from service.record.start_columns import STATES, Starts
-from service.record.words import distinct
+from service.record.words import distinct, is_among
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ def counted(collected: Collected) -> Counted:
     starts = collected.starts
     standing = collected.rows.where(~collected.rows.number("sham"))
     trials = collected.of(PERCEIVABLE)
-    asked_back = starts.reached("withdrawal_asked") & np.isin(starts.places, standing.replication)
+    asked_back = starts.reached("withdrawal_asked") & is_among(starts.places, standing.replication)
     return Counted(
         started=len(starts),
         reported=len(starts) - len(silent(starts)),
@@ -64,7 +64,7 @@ def _total(counts: npt.NDArray[np.int32]) -> int:
 
 
 def _left_out(collected: Collected) -> tuple[LeftOutCount, ...]:
-    states, here = collected.starts.states(), np.isin(collected.starts.places, collected.rows.replication)
+    states, here = collected.starts.states(), is_among(collected.starts.places, collected.rows.replication)
     number = {state: int((states == place).sum()) for place, state in enumerate(STATES)}
     reasons = {each: number[each] for each in ("withdrawn", "retracted", "erased")}
     reasons["started, not reported"] = number["registered"]

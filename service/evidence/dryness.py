@@ -11,9 +11,8 @@ from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
 from service.evidence.compared import Compared
 from service.evidence.counting import silent
-from service.evidence.household_columns import numbered
 from service.evidence.wording import TOLD_APART, capital, evidence, households, labelled
-from service.record.words import distinct
+from service.record.words import distinct, numbered
 from service.science.plain_words import counted
 from service.science.pooling.pairs import PairCounts, PooledPairs, pair_counts, pool_pair_counts
 

@@ -7,28 +7,11 @@ import numpy.typing as npt
 
 from service.evidence.blocks import LONGEST_LIST
 from service.evidence.compared import Compared
-from service.record.words import Codes
+from service.record.words import Codes, numbered
 from service.science.discrimination import METHODS
 from service.science.pooling.household_counts import Rows
 
 FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-
-
-def numbered(codes: Codes) -> tuple[IntArray, IntArray]:
-    """Number what codes stand for from 0 in order of first appearance.
-
-    Returns
-    -------
-    tuple
-        Each row's number, and the row at which each number first appears.
-
-    """
-    _, first, place = np.unique(codes, return_index=True, return_inverse=True)
-    order = np.argsort(first)
-    rank = np.empty_like(order)
-    rank[order] = np.arange(len(order))
-    return rank[place.ravel()], first[order]
 
 
 def means(households: Codes, values: FloatArray) -> FloatArray:

@@ -9,9 +9,9 @@ from service.evidence.collect import Collected
 from service.evidence.compared import Compared
 from service.evidence.conditions import by_condition
 from service.evidence.counting import silent
-from service.evidence.household_columns import households_listed, means, numbered, sums
+from service.evidence.household_columns import households_listed, means, sums
 from service.evidence.measured_blocks import MeasuredCondition, MeasuredLeftOut, MeasuredRobustness, MeasuredSubset
-from service.record.words import Codes
+from service.record.words import Codes, numbered
 from service.science.pooling.any_time_t import any_time_t
 from service.science.pooling.difference_results import PooledDifferences
 from service.science.pooling.household_mean import sign_count

@@ -22,11 +22,12 @@ from service.record.start_columns import (
     Rows,
     StartColumns,
     about,
+    hyphenated,
     in_parts,
     whole,
 )
 from service.record.tables import Observation, Replication
-from service.record.words import BoolArray, Codes, Words, kept_once
+from service.record.words import BoolArray, Codes, Words, kept_once, numbered
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -190,8 +191,8 @@ class Observations(Sequence[RecordedObservation]):
     def names(self, name: Literal["replication", "household"]) -> list[str]:
         """Return each row's replication or household by its identifier, in the form with hyphens."""
         if name == "replication":
-            return self.starts.replications.said(self.start)
-        return self.starts.words["household_id"].said(self.household)
+            return [hyphenated(text) for text in self.starts.replications.said(self.start)]
+        return [hyphenated(text) for text in self.starts.words["household_id"].said(self.household)]
 
     def number(self, name: str) -> npt.NDArray[Any]:
         """Return a column of numbers; what is missing is NaN or -1."""
@@ -226,8 +227,9 @@ class Observations(Sequence[RecordedObservation]):
 
     def households(self) -> list[UUID]:
         """List the households in order of receipt."""
-        codes, first = np.unique(self.household, return_index=True)
-        return [UUID(text) for text in self.starts.words["household_id"].said(codes[np.argsort(first)])]
+        household = self.household
+        _, first = numbered(household)
+        return [UUID(text) for text in self.starts.words["household_id"].said(household[first])]
 
     def of_replications(self, replications: Iterable[UUID]) -> "Observations":
         """Keep those of some replications."""
@@ -320,9 +322,17 @@ def _numbers(name: str, column: Sequence[Any]) -> npt.NDArray[Any]:
 def _told(name: str, details: Sequence[str]) -> FloatArray:
     """Read one number out of many details."""
     key = f'"{name}"'
-    return np.fromiter((_number(text, name) if key in text else np.nan for text in details), np.float64, len(details))
+    # Each different text is read once.
+    telling = list({text for text in details if key in text})
+    told = {text: _number(found.get(name)) for text, found in zip(telling, _read(telling), strict=True)}
+    return np.array(list(map(told.get, details)), dtype=np.float64)  # NaN for None
 
 
-def _number(text: str, name: str) -> float:
-    value = from_json(text).get(name)
+def _read(texts: Sequence[str]) -> list[dict[str, Any]]:
+    """Read many texts as one, which takes a fraction of the time."""
+    read: list[dict[str, Any]] = from_json(f"[{','.join(texts)}]")
+    return read
+
+
+def _number(value: object) -> float:
     return float(value) if isinstance(value, (int, float)) else np.nan

@@ -205,11 +205,11 @@ START_COLUMNS = ("id", *_NAMES, *_POSITIONS, "vouched_position", "protocol_versi
 def nothing_started() -> StartColumns:
     """Give columns without a row."""
     return StartColumns(
-        Words(hyphenated),
+        Words(),
         {
             "question_id": Words(UUID),
-            "contributor_id": Words(hyphenated),
-            "household_id": Words(hyphenated),
+            "contributor_id": Words(),
+            "household_id": Words(),
             "plan": Words(json.loads),
         },
         {name: np.empty(0, dtype=np.int32) for name in _NAMES},

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 Codes = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
 
 
 class Words:
@@ -51,7 +52,7 @@ class Words:
     def those(self, codes: Codes, holds: Callable[[Any], bool]) -> BoolArray:
         """Say where a test holds of what a code stands for; each meaning that occurs is tested once."""
         verdicts = np.zeros(len(self.meanings), dtype=np.bool_)
-        for code in np.unique(codes).tolist():
+        for code in occurring(codes):
             verdicts[code] = holds(self.meanings[code])
         return verdicts[codes]
 
@@ -66,7 +67,45 @@ _BYTES_EACH = 250
 
 def distinct(codes: Codes) -> int:
     """Count the different ones."""
-    return len(np.unique(codes))
+    return int(np.count_nonzero(_seen(codes)))
+
+
+def occurring(codes: Codes) -> list[int]:
+    """List the different ones from the lowest."""
+    found: list[int] = np.flatnonzero(_seen(codes)).tolist()
+    return found
+
+
+def is_among(codes: npt.NDArray[np.integer[Any]], those: Codes) -> BoolArray:
+    """Say which of some codes are among others."""
+    seen = _seen(those, max(int(codes.max(initial=-1)), int(those.max(initial=-1))) + 1)
+    found: BoolArray = seen[codes]
+    return found
+
+
+def numbered(codes: npt.NDArray[np.integer[Any]]) -> tuple[IntArray, IntArray]:
+    """Number what codes stand for from 0 in order of first appearance.
+
+    Returns
+    -------
+    tuple
+        Each row's number, and the row at which each number first appears.
+
+    """
+    row = np.arange(len(codes))
+    # Written from the last row to the first, so that each code is left with its first row; codes are small.
+    first = np.empty(int(codes.max(initial=-1)) + 1, dtype=np.int64)
+    first[codes[::-1]] = row[::-1]
+    head = first[codes]
+    is_head = head == row
+    return (np.cumsum(is_head) - 1)[head], np.flatnonzero(is_head)
+
+
+def _seen(codes: Codes, count: int | None = None) -> BoolArray:
+    """Say of each code from 0 whether it occurs: codes are small, and ticking them off needs no sorting."""
+    seen = np.zeros(int(codes.max(initial=-1)) + 1 if count is None else count, dtype=np.bool_)
+    seen[codes] = True
+    return seen
 
 
 def kept_once(texts: Iterable[str], seen: dict[str, str], most: int = 1000) -> list[str]:

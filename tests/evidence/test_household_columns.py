@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from service.evidence.aims import PERCEIVABLE
-from service.evidence.household_columns import means, numbered, sums, trial_rows
+from service.evidence.household_columns import means, sums, trial_rows
 from service.science.pooling.household_counts import rows_of
 from service.science.pooling.trial_results import TrialStudy
 from tests.evidence.builders import collected, tasted
@@ -15,13 +15,6 @@ from tests.evidence.builders import collected, tasted
 def households():
     draw = random.Random(4)  # noqa: S311  # a seeded order, no secret
     return np.array([draw.choice([7, 3, 30, 12, 5]) for _ in range(40)], dtype=np.int32)
-
-
-def test_numbers_go_up_in_order_of_first_appearance(households):
-    number, first = numbered(households)
-    seen = list(dict.fromkeys(households.tolist()))
-    assert number.tolist() == [seen.index(each) for each in households.tolist()]
-    assert first.tolist() == [households.tolist().index(each) for each in seen]
 
 
 def test_households_are_averaged_and_added_up(households):

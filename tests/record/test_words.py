@@ -1,6 +1,6 @@
 import numpy as np
 
-from service.record.words import Words, distinct, kept_once
+from service.record.words import Words, distinct, is_among, kept_once, numbered, occurring
 
 
 def test_a_text_keeps_its_place_and_is_understood_once():
@@ -28,6 +28,25 @@ def test_a_meaning_is_tested_once_and_only_where_it_occurs():
     assert sorted(tested) == ["b", "c"]
     assert distinct(codes) == 2
     assert distinct(np.empty(0, dtype=np.int32)) == 0
+
+
+def test_numbers_go_up_in_order_of_first_appearance():
+    codes = np.random.default_rng(3).integers(0, 40, 100)
+    number, first = numbered(codes)
+    seen = list(dict.fromkeys(codes.tolist()))
+    assert number.tolist() == [seen.index(each) for each in codes.tolist()]
+    assert first.tolist() == [codes.tolist().index(each) for each in seen]
+    assert [len(each) for each in numbered(codes[:0])] == [0, 0]
+
+
+def test_codes_are_found_among_others():
+    codes, those = np.array([3, 1, 0, 3, 7]), np.array([1, 3, 4])
+    assert is_among(codes, those).tolist() == [True, True, False, True, False]
+    assert is_among(those, codes).tolist() == [True, True, False]
+    assert is_among(codes, those[:0]).tolist() == [False] * 5
+    assert is_among(codes[:0], those).tolist() == []
+    assert occurring(codes) == [0, 1, 3, 7]
+    assert occurring(codes[:0]) == []
 
 
 def test_repeats_become_one_object_until_there_are_too_many():
