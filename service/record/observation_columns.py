@@ -10,8 +10,9 @@ from uuid import UUID
 import numpy as np
 import numpy.typing as npt
 from pydantic_core import from_json
-from sqlalchemy import Text, cast, select
+from sqlalchemy import Text, cast, select, type_coerce
 from sqlalchemy.orm import Session
+from sqlalchemy.types import NullType
 from sqlmodel import col
 
 from service.record.rows import RecordedObservation
@@ -302,8 +303,10 @@ def read_observations(session: Session, question_id: UUID, subjects: Collection[
 
     """
     texts = [cast(getattr(Observation, name), Text) for name in ("replication_id", "details", *_PARSED)]
+    # As the database gives them: a yes or no is turned into a number by the column that it comes to.
+    numbers = [type_coerce(getattr(Observation, name), NullType()) for name in _NUMBERS]
     query = (
-        select(*texts, *(getattr(Observation, name) for name in (*_WORDS, *_NUMBERS)))
+        select(*texts, *(getattr(Observation, name) for name in _WORDS), *numbers)
         .where(col(Observation.question_id) == question_id)
         .order_by(col(Observation.entered_position), col(Observation.id))
     )
