@@ -10,6 +10,7 @@ from pydantic_core import from_json
 from service.evidence.blocks import LONGEST_LIST
 from service.evidence.compared import WITHDRAWAL_ASKED, Compared
 from service.evidence.comparison import told_from
+from service.record.words import occurring
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,7 @@ def listed(rows: Compared) -> list[ListedRow]:
 
 def details_of(rows: Compared) -> Iterator[Mapping[str, Any]]:
     """Read each row's details, named as the comparison sees them; what they hold inside is left as it was told."""
-    texts = rows.observations.columns.details
-    for place, is_turned in zip(rows.observations.places.tolist(), rows.is_turned.tolist(), strict=True):
-        told = from_json(texts[place])
-        yield {told_from(name): value for name, value in told.items()} if is_turned else told
+    words, codes = rows.observations.words("details"), rows.observations.codes("details")
+    told = {code: from_json(words.meanings[code]) for code in occurring(codes)}
+    for code, is_turned in zip(codes.tolist(), rows.is_turned.tolist(), strict=True):
+        yield {told_from(name): value for name, value in told[code].items()} if is_turned else told[code]

@@ -3,7 +3,6 @@
 import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import compress
 from typing import Any, Literal, overload
 from uuid import UUID
 
@@ -28,12 +27,11 @@ from service.record.start_columns import (
     whole,
 )
 from service.record.tables import Observation, Replication
-from service.record.words import BoolArray, Codes, Words, kept_once, numbered
+from service.record.words import BoolArray, Codes, Words, numbered
 
 FloatArray = npt.NDArray[np.float64]
 
 _MISSING = -1
-_DETAILS_BYTES = 200
 _NUMBERS: Mapping[str, type[np.generic]] = {
     "id": np.int64,
     "entered_position": np.int64,
@@ -64,7 +62,7 @@ class ObservationColumns:
     """Observations in order of entry, those that have left among them.
 
     A number that is missing is NaN where it may be a fraction, else -1; `left_position` is `NEVER` for what has not
-    left. `start` is the row of its replication among the starts. `details` are as the database writes them.
+    left. `start` is the row of its replication among the starts. Details are words as the database writes them.
     """
 
     question_id: UUID
@@ -72,9 +70,8 @@ class ObservationColumns:
     words: Mapping[str, Words]
     codes: Mapping[str, Codes]
     start: Codes
-    details: list[str]
     told: dict[str, FloatArray] = field(default_factory=dict, compare=False, repr=False)
-    """Numbers out of the details by name, once they were asked for."""
+    """Numbers by name out of each different text of details, once they were asked for."""
 
     def __len__(self) -> int:
         return len(self.start)
@@ -93,15 +90,14 @@ class ObservationColumns:
         fresh = self._taken_in(parts, starts)
         is_new = fresh.numbers["entered_position"] > after
         known = self._with_left(fresh, ~is_new)
-        details = fresh.details if is_new.all() else list(compress(fresh.details, is_new))
+        details = self.words["details"].meanings
         return ObservationColumns(
             self.question_id,
             {name: np.concatenate([each, fresh.numbers[name][is_new]]) for name, each in known.numbers.items()},
             self.words,
             {name: np.concatenate([each, fresh.codes[name][is_new]]) for name, each in known.codes.items()},
             np.concatenate([known.start, fresh.start[is_new]]),
-            [*known.details, *details],
-            {name: np.concatenate([each, _told(name, details)]) for name, each in known.told.items()},
+            {name: np.concatenate([each, _told(name, details[len(each) :])]) for name, each in known.told.items()},
         )
 
     def _taken_in(self, parts: Iterable[Rows], starts: StartColumns) -> "ObservationColumns":
@@ -109,7 +105,7 @@ class ObservationColumns:
         nothing = nothing_observed(self.question_id)
         numbers = {name: [each] for name, each in nothing.numbers.items()}
         codes = {name: [each] for name, each in nothing.codes.items()}
-        start, details, seen = [nothing.start], list[str](), dict[str, str]()
+        start = [nothing.start]
         for rows in parts:
             columns = dict(zip(OBSERVATION_COLUMNS, zip(*rows, strict=True), strict=True))
             for name, own in numbers.items():
@@ -117,14 +113,12 @@ class ObservationColumns:
             for name, coded in codes.items():
                 coded.append(self.words[name].codes(columns[name]))
             start.append(starts.replications.known(columns["replication_id"]))
-            details += kept_once(columns["details"], seen)
         return ObservationColumns(
             self.question_id,
             {name: np.concatenate(own) for name, own in numbers.items()},
             self.words,
             {name: np.concatenate(coded) for name, coded in codes.items()},
             np.concatenate(start),
-            details,
         )
 
     def _with_left(self, fresh: "ObservationColumns", known: BoolArray) -> "ObservationColumns":
@@ -140,16 +134,16 @@ class ObservationColumns:
             self, numbers={**self.numbers, "left_position": left}, codes={**self.codes, "left_reason": reason}
         )
 
-    def told_number(self, name: str) -> FloatArray:
-        """Return a number out of every row's details, NaN where they have none of this name."""
+    def told_number(self, name: str, places: IntArray) -> FloatArray:
+        """Return a number out of some rows' details, NaN where they have none of this name."""
         if name not in self.told:
-            self.told[name] = _told(name, self.details)
-        return self.told[name]
+            self.told[name] = _told(name, self.words["details"].meanings)
+        return self.told[name][self.codes["details"][places]]
 
     def size_bytes(self) -> int:
         """Estimate the memory they take."""
         arrays = [*self.numbers.values(), *self.codes.values(), *self.told.values(), self.start]
-        texts = sum(each.size_bytes() for each in self.words.values()) + _DETAILS_BYTES * len(self)
+        texts = sum(each.size_bytes() for each in self.words.values())
         return sum(each.nbytes for each in arrays) + texts
 
 
@@ -201,7 +195,7 @@ class Observations(Sequence[RecordedObservation]):
 
     def told_number(self, name: str) -> FloatArray:
         """Return a number out of each row's details, NaN where there is none."""
-        return self.columns.told_number(name)[self.places]
+        return self.columns.told_number(name, self.places)
 
     def codes(self, name: str) -> Codes:
         """Return a column of words as codes."""
@@ -260,7 +254,7 @@ class Observations(Sequence[RecordedObservation]):
             values[name] = [None if value == _MISSING else bool(value) for value in some.number(name).tolist()]
         for name in ("difference", "variance"):
             values[name] = [None if value != value else value for value in some.number(name).tolist()]  # noqa: PLR0124  NaN
-        values["details"] = [json.loads(own.details[place]) for place in places.tolist()]
+        values["details"] = [json.loads(text) for text in some.words("details").said(some.codes("details"))]
         values["replication_id"] = [UUID(text) for text in starts.replications.said(began)]
         for name in ("household_id", "contributor_id"):
             values[name] = [UUID(text) for text in starts.words[name].said(starts.codes[name][began])]
@@ -282,10 +276,14 @@ def nothing_observed(question_id: UUID) -> ObservationColumns:
     return ObservationColumns(
         question_id,
         {name: np.empty(0, dtype=kind) for name, kind in _NUMBERS.items()},
-        {**words, "flags": Words(lambda text: tuple(json.loads(text))), "moderators": Words(json.loads)},
-        {name: np.empty(0, dtype=np.int32) for name in (*_WORDS, *_PARSED)},
+        {
+            **words,
+            "details": Words(),
+            "flags": Words(lambda text: tuple(json.loads(text))),
+            "moderators": Words(json.loads),
+        },
+        {name: np.empty(0, dtype=np.int32) for name in (*_WORDS, "details", *_PARSED)},
         np.empty(0, dtype=np.int32),
-        [],
     )
 
 
@@ -325,16 +323,12 @@ def _numbers(name: str, column: Sequence[Any]) -> npt.NDArray[Any]:
 def _told(name: str, details: Sequence[str]) -> FloatArray:
     """Read one number out of many details."""
     key = f'"{name}"'
-    # Each different text is read once.
-    telling = list({text for text in details if key in text})
-    told = {text: _number(found.get(name)) for text, found in zip(telling, _read(telling), strict=True)}
-    return np.array(list(map(told.get, details)), dtype=np.float64)  # NaN for None
-
-
-def _read(texts: Sequence[str]) -> list[dict[str, Any]]:
-    """Read many texts as one, which takes a fraction of the time."""
-    read: list[dict[str, Any]] = from_json(f"[{','.join(texts)}]")
-    return read
+    telling = [place for place, text in enumerate(details) if key in text]
+    # Many texts are read as one in a fraction of the time.
+    read = from_json(f"[{','.join(details[place] for place in telling)}]")
+    told = np.full(len(details), np.nan)
+    told[telling] = [_number(each.get(name)) for each in read]
+    return told
 
 
 def _number(value: object) -> float:

@@ -1,7 +1,7 @@
 """Texts that repeat, each kept once and known by its place."""
 
 from collections import defaultdict
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from itertools import islice
 from typing import Any
 
@@ -106,8 +106,3 @@ def _seen(codes: Codes, count: int | None = None) -> BoolArray:
     seen = np.zeros(int(codes.max(initial=-1)) + 1 if count is None else count, dtype=np.bool_)
     seen[codes] = True
     return seen
-
-
-def kept_once(texts: Iterable[str], seen: dict[str, str], most: int = 1000) -> list[str]:
-    """Return the texts, repeats of the first few distinct ones as one object."""
-    return [seen.setdefault(text, text) if len(seen) < most else seen.get(text, text) for text in texts]

@@ -1,6 +1,6 @@
 import numpy as np
 
-from service.record.words import Words, distinct, is_among, kept_once, numbered, occurring
+from service.record.words import Words, distinct, is_among, numbered, occurring
 
 
 def test_a_text_keeps_its_place_and_is_understood_once():
@@ -47,11 +47,3 @@ def test_codes_are_found_among_others():
     assert is_among(codes[:0], those).tolist() == []
     assert occurring(codes) == [0, 1, 3, 7]
     assert occurring(codes[:0]) == []
-
-
-def test_repeats_become_one_object_until_there_are_too_many():
-    texts = ["".join(each) for each in ("ab", "cd", "ab", "ef", "ef")]
-    kept = kept_once(texts, {}, most=2)
-    assert kept == texts
-    assert kept[0] is kept[2]
-    assert kept[3] is not kept[4]
