@@ -11,7 +11,7 @@ from service.api.conditional import REVALIDATE
 from service.api.paging import Cursor, Limit, Page, decode, encode, listed
 from service.api.problems import Problem
 from service.api.routing import Route
-from service.api.security import SignedIn
+from service.api.security import SignedIn, SignedInToWrite
 from service.api.storage import (
     Answer,
     IdempotencyKeyHeader,
@@ -145,16 +145,19 @@ async def _followed(body: ReplicationDocument | Revision) -> list[FermentReport]
     summary="Register or submit a replication",
 )
 async def create_replication(
-    request: Request, body: ReplicationDocument, caller: SignedIn, storage: Stored, key: IdempotencyKeyHeader = None
+    request: Request,
+    body: ReplicationDocument,
+    caller: SignedInToWrite,
+    storage: Stored,
+    key: IdempotencyKeyHeader = None,
 ) -> Response:
     """Register a plan before tasting, or submit a whole replication; the answer carries its report."""
     followed = await _followed(body)
 
     def post(session: "Session") -> Answer:
-        contributor = contributors.get(session, caller.id)
-        return _answer(submission.post_replication(session, contributor, body, followed), 201)
+        return _answer(submission.post_replication(session, caller, body, followed), 201)
 
-    return await write_once(request, storage, caller, key, post)
+    return await write_once(request, storage, caller, key, post, confirm=caller.confirm)
 
 
 @router.post(

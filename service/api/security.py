@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from service.record.database import Session
 
 _CHALLENGE = {"WWW-Authenticate": 'Bearer realm="manybatch"'}
+_REMEMBERED = 10_000
 _scheme = HTTPBearer(auto_error=False, description="The token shown once when the contributor was made.")
 
 
@@ -47,10 +48,19 @@ async def _declare(_scheme: Annotated[object, Depends(_scheme)]) -> None:
 
 async def signed_in(request: Request, _: Annotated[None, Depends(_declare)]) -> Caller:
     """Require a live token."""
+    caller = await _owner(request, _token_hash(request))
+    charge_contributor(request.scope, caller.id)
+    return caller
+
+
+def _token_hash(request: Request) -> str:
     scheme, _space, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() != "bearer" or not token.strip():
         raise Problem("not-signed-in", headers=_CHALLENGE)
-    token_hash = hashed(token.strip())
+    return hashed(token.strip())
+
+
+async def _owner(request: Request, token_hash: str) -> Caller:
 
     def look_up(session: "Session") -> Caller | None:
         found = contributors.by_token_hash(session, token_hash)
@@ -59,10 +69,43 @@ async def signed_in(request: Request, _: Annotated[None, Depends(_declare)]) -> 
         return Caller(found.id, found.display_name, found.household_id, found.is_steward)
 
     caller = await storage_of(request).read(look_up)
-    charge_contributor(request.scope, None if caller is None else caller.id)
     if caller is None:
-        raise Problem("not-signed-in", "this token is not known, or was replaced or revoked", headers=_CHALLENGE)
+        charge_contributor(request.scope, None)
+        raise _not_known()
     return caller
 
 
+def _not_known() -> Problem:
+    return Problem("not-signed-in", "this token is not known, or was replaced or revoked", headers=_CHALLENGE)
+
+
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """Whose token it was when this process looked last; the write itself looks again, in its own transaction."""
+
+    id: UUID
+    token_hash: str
+    owners: dict[str, UUID]
+
+    def confirm(self, session: "Session") -> None:
+        """Refuse a token that was replaced or revoked meanwhile, before anything is read or written for it."""
+        if not contributors.has_token_hash(session, self.id, self.token_hash):
+            self.owners.pop(self.token_hash, None)
+            raise _not_known()
+
+
+async def remembered(request: Request, _: Annotated[None, Depends(_declare)]) -> Remembered:
+    """Require a token that was live; what is written must `confirm` that it is."""
+    token_hash, owners = _token_hash(request), storage_of(request).token_owners
+    owner = owners.get(token_hash)
+    if owner is None:
+        owner = (await _owner(request, token_hash)).id
+        if len(owners) >= _REMEMBERED:
+            owners.clear()
+        owners[token_hash] = owner
+    charge_contributor(request.scope, owner)
+    return Remembered(owner, token_hash, owners)
+
+
+SignedInToWrite = Annotated[Remembered, Depends(remembered)]
 SignedIn = Annotated[Caller, Depends(signed_in)]

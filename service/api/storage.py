@@ -5,7 +5,9 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from copy import copy
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from uuid import UUID
 
 from anyio import CapacityLimiter, fail_after, move_on_after
 from anyio.to_thread import run_sync
@@ -24,7 +26,7 @@ from service.record.errors import RecordError, Unavailable
 from service.record.latest import LatestPositions, latest_positions
 
 if TYPE_CHECKING:
-    from service.api.security import Caller
+    from service.record.contributors import Known
     from service.record.database import Database, Session
 
 T = TypeVar("T")
@@ -64,6 +66,8 @@ class Storage:
     lagging: "Storage | None" = field(init=False, default=None)
     _from_replica: bool = field(init=False, default=False)
     latest: LatestPositions = field(init=False)
+    token_owners: dict[str, UUID] = field(init=False, default_factory=dict)
+    keys_stay_until: datetime | None = field(init=False, default=None)
     _readers: CapacityLimiter = field(init=False)
     _writers: CapacityLimiter = field(init=False)
     _write_threads: CapacityLimiter = field(init=False)
@@ -178,17 +182,28 @@ IdempotencyKeyHeader = Annotated[
 async def write_once(
     request: Request,
     storage: Storage,
-    caller: "Caller",
+    caller: "Known",
     key: str | None,
     work: "Callable[[Session], Answer]",
+    *,
+    confirm: "Callable[[Session], None]" = lambda _: None,
 ) -> Response:
-    """Do a creating write once for its Idempotency-Key: the key, the work and the answer are one transaction."""
+    """Do a creating write once for its Idempotency-Key: the key, the work and the answer are one transaction.
+
+    `confirm` comes before all of them, and refuses whoever may not write.
+    """
+
+    def confirmed(session: "Session") -> Answer:
+        confirm(session)
+        return work(session)
+
     if key is None:
-        return await write_now(request, storage, work)
+        return await write_now(request, storage, confirmed)
     scope = {"method": request.method, "path": request.scope["path"], "key": key}
     request_hash = hashlib.sha256(await request.body()).hexdigest()
 
     def once(session: "Session") -> Response:
+        confirm(session)
         replay = idempotency.claim(session, contributor_id=caller.id, request_hash=request_hash, **scope)
         if replay is not None:
             replayed = {"Idempotent-Replayed": "true"}
@@ -204,10 +219,20 @@ async def write_once(
             etag=answer.etag,
             body=content,
         )
-        idempotency.expire(session, now(session), limit=_EXPIRED_AT_ONCE)
+        _expire(session, storage)
         return _raw(request, content, answer.status, answer.location, answer.etag)
 
     return await storage.write(once)
+
+
+def _expire(session: "Session", storage: Storage) -> None:
+    """Drop a few old keys, and look no more before the oldest of those that are left is old."""
+    moment = now(session)
+    if storage.keys_stay_until is not None and moment <= storage.keys_stay_until:
+        return
+    if idempotency.expire(session, moment, limit=_EXPIRED_AT_ONCE) < _EXPIRED_AT_ONCE:
+        oldest = idempotency.oldest(session)
+        storage.keys_stay_until = None if oldest is None else oldest + idempotency.KEPT
 
 
 async def write_now(request: Request, storage: Storage, work: "Callable[[Session], Answer]") -> Response:

@@ -1,5 +1,12 @@
 """Putting a question, publishing a protocol, leaving an impression: each one write transaction of the caller's."""
 
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+from uuid import UUID
+
 from sqlalchemy.orm import Session
 
 from service.intake.documents import Impression, Plan, ProtocolDocument, QuestionDocument
@@ -11,6 +18,19 @@ from service.record import questions, reports
 from service.record.errors import NotFound
 from service.record.rows import ProtocolVersion
 from service.record.tables import Contributor, Question, QuestionReport
+
+_KEPT = 64
+"""Questions and protocol versions whose text is read once while it stays what it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question and one version of its protocol, as a replication follows them."""
+
+    id: UUID
+    slug: str
+    question: QuestionDocument
+    protocol: ProtocolDocument
 
 
 def add_question(session: Session, contributor: Contributor, document: QuestionDocument) -> Question:
@@ -73,16 +93,47 @@ def add_impression(
 
 def question_document(question: Question) -> QuestionDocument:
     """Return a recorded question as the document that it was."""
+    return _question(question.slug, question.title, question.background, question.factor, question.stage, question.arms)
+
+
+def _question(
+    slug: str, title: str, background: str, factor: str, stage: str, arms: Sequence[dict[str, Any]]
+) -> QuestionDocument:
     return QuestionDocument.model_validate(
         {
-            "slug": question.slug,
-            "title": question.title,
-            "background": question.background,
-            "factor": question.factor,
-            "stage": question.stage,
-            "arms": question.arms,
+            "slug": slug,
+            "title": title,
+            "background": background,
+            "factor": factor,
+            "stage": stage,
+            "arms": arms,
         }
     )
+
+
+def asked(session: Session, question: Question, version: int) -> Asked:
+    """Return a recorded question with the protocol version that a document names, or refuse the document."""
+    return Asked(question.id, question.slug, question_document(question), protocol_named(session, question, version))
+
+
+def asked_by_name(session: Session, slug: str, version: int) -> Asked:
+    """Return the question and protocol version that a document names, or refuse the document."""
+    found = questions.to_follow(session, slug, version)
+    if found is None or not found.has_version or found.content is None:
+        # What is missing is said by whoever looks for one after the other.
+        return asked(session, question_named(session, slug), version)
+    question = _question_read(found.slug, found.title, found.background, found.factor, found.stage, found.arms)
+    return Asked(found.id, found.slug, question, _protocol_read(found.content))
+
+
+@lru_cache(_KEPT)
+def _question_read(slug: str, title: str, background: str, factor: str, stage: str, arms: str) -> QuestionDocument:
+    return _question(slug, title, background, factor, stage, json.loads(arms))
+
+
+@lru_cache(_KEPT)
+def _protocol_read(content: str) -> ProtocolDocument:
+    return ProtocolDocument.model_validate(json.loads(content)["document"])
 
 
 def question_named(session: Session, slug: str) -> Question:

@@ -12,7 +12,7 @@ from uuid import UUID
 
 from sqlalchemy.orm import Session
 
-from service.intake.asking import protocol_named, question_document, question_named
+from service.intake.asking import Asked, asked, asked_by_name
 from service.intake.confounds import find
 from service.intake.copies import BEGINNING, likeness, print_of
 from service.intake.documents import Plan, ReplicationDocument, Revision, Withdrawal
@@ -26,6 +26,7 @@ from service.intake.strict import plain
 from service.intake.trial_ending import end_all, end_if_due
 from service.intake.trial_results import ended_trials, sealed_trials_shown
 from service.record import questions, replication_reads, replications, trials
+from service.record.contributors import Known
 from service.record.tables import Contributor, Question, Replication
 
 
@@ -59,13 +60,13 @@ def check_only(session: Session, document: ReplicationDocument) -> Report:
         `invalid` where its question, protocol version or arms don't exist.
 
     """
-    question = question_named(session, document.question)
-    return _weigh(session, question, document, registered_at=None).report
+    following = asked_by_name(session, document.question, document.protocol_version)
+    return _weigh(session, following, document, registered_at=None).report
 
 
 def post_replication(
     session: Session,
-    contributor: Contributor,
+    contributor: Known,
     document: ReplicationDocument,
     followed: Sequence[FermentReport] | None = None,
 ) -> Kept:
@@ -81,11 +82,11 @@ def post_replication(
         The question isn't open.
 
     """
-    question = question_named(session, document.question)
-    weighed = _weigh(session, question, document, registered_at=None, followed=followed)
+    following = asked_by_name(session, document.question, document.protocol_version)
+    weighed = _weigh(session, following, document, registered_at=None, followed=followed)
     replication = replications.start(
         session,
-        question=question,
+        question=following,
         contributor=contributor,
         protocol_version=document.protocol_version,
         plan=weighed.checked.plan.model_dump(),
@@ -127,8 +128,9 @@ def put_replication(
         raise invalid([Fault("/reason", "say what is amended and why; it is shown with the amendment")])
     document = _in_state(revision.document(), "submitted" if submitted else "registered")
     _refuse_another_plan(replication, question, document)
+    following = asked(session, question, document.protocol_version)
     weighed = _weigh(
-        session, question, document, registered_at=replication.registered_at, of=replication, followed=followed
+        session, following, document, registered_at=replication.registered_at, of=replication, followed=followed
     )
     written = replications.revise(
         session,
@@ -163,7 +165,8 @@ def submit_registered(
     _refuse_open_trials(session, replication)
     question = questions.get(session, replication.question_id)
     document = _in_state(_stored(session, replication), "submitted")
-    weighed = _weigh(session, question, document, registered_at=replication.registered_at, of=replication)
+    following = asked(session, question, document.protocol_version)
+    weighed = _weigh(session, following, document, registered_at=replication.registered_at, of=replication)
     written = replications.submit(
         session,
         replication=replication,
@@ -263,22 +266,21 @@ def owned(session: Session, contributor: Contributor, replication_id: UUID) -> R
 
 def _weigh(
     session: Session,
-    question: Question,
+    following: Asked,
     document: ReplicationDocument,
     *,
     registered_at: datetime | None,
     of: Replication | None = None,
     followed: Sequence[FermentReport] | None = None,
 ) -> _Weighed:
-    protocol = protocol_named(session, question, document.protocol_version)
     sealed = ended_trials(session, of.id) if of else []
     # Once ended, a sealed trial is checked and reduced as a typed one is; what is stored is what was typed.
     whole = document.model_copy(update={"trials": [*document.trials, *sealed]}) if sealed else document
-    checked = check(whole, question_document(question), protocol)
+    checked = check(whole, following.question, following.protocol)
     stored = plain(document)
     print_ = print_of(stored)
     has_results = bool(document.batches or document.trials)
-    counted_in, own = (of.counted_in_id, of.id) if of else (question.id, None)
+    counted_in, own = (of.counted_in_id, of.id) if of else (following.id, None)
     beginnings = [print_[:BEGINNING]] if has_results else []
     like = likeness(print_, replication_reads.fingerprints_like(session, counted_in, beginnings, other_than=own))
     flags = find(checked, registered_at=registered_at, like=like)
@@ -309,7 +311,8 @@ def _stored(session: Session, replication: Replication) -> ReplicationDocument:
 
 def _report_on(session: Session, replication: Replication, document: ReplicationDocument) -> Report:
     question = questions.get(session, replication.question_id)
-    return _weigh(session, question, document, registered_at=replication.registered_at, of=replication).report
+    following = asked(session, question, document.protocol_version)
+    return _weigh(session, following, document, registered_at=replication.registered_at, of=replication).report
 
 
 def _refuse_open_trials(session: Session, replication: Replication) -> None:

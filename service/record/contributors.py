@@ -1,3 +1,4 @@
+from typing import Protocol
 from uuid import UUID
 
 from sqlalchemy import bindparam, select, update
@@ -9,12 +10,25 @@ from service.record.clock import now
 from service.record.errors import Conflict, NotFound
 from service.record.tables import Contributor, Household, Replication, table_of
 
+
+class Known(Protocol):
+    """Whoever is known by the identifier of a contributor."""
+
+    @property
+    def id(self) -> UUID:
+        """The contributor's."""
+        ...
+
+
 # Made once: every write runs these.
 _PEOPLE = table_of(Contributor)
-_ERASED = (
-    select(_PEOPLE.c.erased_at)
+_WRITING = (
+    select(_PEOPLE.c.household_id, _PEOPLE.c.erased_at)
     .where(_PEOPLE.c.id == bindparam("contributor_id"))
     .with_for_update(read=True, key_share=True)
+)
+_HAS_TOKEN = select(_PEOPLE.c.id).where(
+    _PEOPLE.c.id == bindparam("contributor_id"), _PEOPLE.c.token_hash == bindparam("token_hash")
 )
 _BY_TOKEN = select(Contributor).where(col(Contributor.token_hash) == bindparam("token_hash"))
 
@@ -48,6 +62,12 @@ def get(session: Session, contributor_id: UUID) -> Contributor:
 def by_token_hash(session: Session, token_hash: str) -> Contributor | None:
     """Return whose token has this hash; None for a token that was replaced, revoked or never given."""
     return session.execute(_BY_TOKEN, {"token_hash": token_hash}).scalar_one_or_none()
+
+
+def has_token_hash(session: Session, contributor_id: UUID, token_hash: str) -> bool:
+    """Say whether a contributor's token still has this hash."""
+    asked = {"contributor_id": contributor_id, "token_hash": token_hash}
+    return session.connection().execute(_HAS_TOKEN, asked).first() is not None
 
 
 def set_token_hash(session: Session, contributor: Contributor, token_hash: str | None) -> Contributor:
@@ -127,10 +147,10 @@ def questions_of(session: Session, contributor_id: UUID) -> list[UUID]:
     return list(session.execute(query).scalars())
 
 
-def refuse_erased(session: Session, contributor_id: UUID) -> None:
+def refuse_erased(session: Session, contributor_id: UUID) -> UUID:
     """Refuse to write anything more for somebody who was erased, and keep them from being until the transaction ends.
 
-    Before any ledger append: an erasure takes the contributor first too.
+    Before any ledger append: an erasure takes the contributor first too. Returns the household they are in now.
 
     Raises
     ------
@@ -138,9 +158,11 @@ def refuse_erased(session: Session, contributor_id: UUID) -> None:
         They were erased, perhaps while this was on its way.
 
     """
-    erased_at = session.execute(_ERASED, {"contributor_id": contributor_id}).scalar_one()
+    household_id, erased_at = session.connection().execute(_WRITING, {"contributor_id": contributor_id}).one()
     if erased_at is not None:
         raise Conflict("This contributor was erased: nothing more is written for them.")
+    found: UUID = household_id
+    return found
 
 
 def locked(session: Session, contributor: Contributor, *, alone: bool = False) -> Contributor:

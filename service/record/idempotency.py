@@ -35,6 +35,7 @@ _CLAIM = {
 }
 _KEPT = select(_KEYS).where(*(_KEYS.c[name] == bindparam(name) for name in _UNIQUE))
 _COMPLETE = update(_KEYS).where(*(_KEYS.c[name] == bindparam(f"of_{name}") for name in _UNIQUE))
+_OLDEST = select(_KEYS.c.created_at).order_by(_KEYS.c.created_at).limit(1)
 _OLD = select(_KEYS.c.id).where(_KEYS.c.created_at < bindparam("kept_since")).limit(bindparam("at_most"))
 
 
@@ -82,7 +83,8 @@ def claim(
     try:
         # On PostgreSQL this waits for a twin that hasn't committed, up to the engine's lock timeout of five seconds; on
         # SQLite no twin is under way, because this transaction is the only one that writes.
-        claimed = session.execute(_CLAIM[session.get_bind().dialect.name], mine).scalar_one_or_none()
+        connection = session.connection()
+        claimed = connection.execute(_CLAIM[connection.dialect.name], mine).scalar_one_or_none()
     except OperationalError as error:
         if faults.sqlstate(error) == _LOCK_NOT_AVAILABLE:
             raise InFlight("The same request is still being answered: repeat it in a moment.") from error
@@ -113,7 +115,12 @@ def complete(
 ) -> None:
     """Keep the answer, in the transaction that claimed the key."""
     of = {"of_contributor_id": contributor_id, "of_method": method, "of_path": path, "of_key": key}
-    session.execute(_COMPLETE, {**of, "status": status, "location": location, "etag": etag, "body": body})
+    session.connection().execute(_COMPLETE, {**of, "status": status, "location": location, "etag": etag, "body": body})
+
+
+def oldest(session: Session) -> datetime | None:
+    """Return when the oldest key was made; None where there is none."""
+    return session.execute(_OLDEST).scalar_one_or_none()
 
 
 def expire(session: Session, moment: datetime, *, limit: int = 500) -> int:

@@ -30,7 +30,7 @@ def enter(session: Session, replication: Replication, rows: Iterable[Observation
     }
     values = [own_values(row) | bound for row in rows]
     if values:
-        session.execute(_ADD, values)
+        session.connection().execute(_ADD, values)
 
 
 def own_values(row: ObservationRow) -> dict[str, Any]:

@@ -1,9 +1,10 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from typing import Protocol as Shape
 from uuid import UUID
 
-from sqlalchemy import and_, bindparam, func, or_, select
+from sqlalchemy import Select, Text, and_, bindparam, cast, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 from uuid_utils.compat import uuid7
@@ -11,12 +12,27 @@ from uuid_utils.compat import uuid7
 from service.record import contributors, ledger
 from service.record.errors import Conflict, NotFound
 from service.record.rows import Counts, ProtocolVersion, Stage
-from service.record.tables import Contributor, Protocol, Question, Replication, table_of
+from service.record.tables import Contributor, LedgerContent, Protocol, Question, Replication, table_of
 
 # Made once: every submission runs these.
 _QUESTIONS = table_of(Question)
 _STATUS = select(_QUESTIONS.c.status).where(_QUESTIONS.c.id == bindparam("question_id"))
 _BY_SLUG = select(Question).where(col(Question.slug) == bindparam("slug"))
+_PROTOCOLS = table_of(Protocol)
+_CONTENTS = table_of(LedgerContent)
+_TO_FOLLOW: Select[Any] = (
+    select(
+        *(_QUESTIONS.c[name] for name in ("id", "slug", "title", "background", "factor", "stage")),
+        cast(_QUESTIONS.c.arms, Text).label("arms"),
+        _PROTOCOLS.c.position.is_not(None).label("has_version"),
+        _CONTENTS.c.content,
+    )
+    .outerjoin(
+        _PROTOCOLS, and_(_PROTOCOLS.c.question_id == _QUESTIONS.c.id, _PROTOCOLS.c.version == bindparam("version"))
+    )
+    .outerjoin(_CONTENTS, _CONTENTS.c.position == _PROTOCOLS.c.position)
+    .where(_QUESTIONS.c.slug == bindparam("slug"))
+)
 _VERSION = select(Protocol).where(
     col(Protocol.question_id) == bindparam("question_id"), col(Protocol.version) == bindparam("version")
 )
@@ -26,6 +42,35 @@ _NEWEST = (
     .order_by(col(Protocol.version).desc())
     .limit(1)
 )
+
+
+class Named(Shape):
+    """A question, as far as what refuses to write for it needs to know it."""
+
+    @property
+    def id(self) -> UUID:
+        """Its identifier."""
+        ...
+
+    @property
+    def slug(self) -> str:
+        """Its slug."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class ToFollow:
+    """A question with one version of its protocol, as they are stored; `content` is None where it was erased."""
+
+    id: UUID
+    slug: str
+    title: str
+    background: str
+    factor: str
+    stage: str
+    arms: str
+    has_version: bool
+    content: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +157,12 @@ def by_slug(session: Session, slug: str) -> Question:
     return question
 
 
+def to_follow(session: Session, slug: str, version: int) -> ToFollow | None:
+    """Read a question and one version of its protocol at once; None where no question has this slug."""
+    row = session.connection().execute(_TO_FOLLOW, {"slug": slug, "version": version}).one_or_none()
+    return None if row is None else ToFollow(*row)
+
+
 def slugs(session: Session, question_ids: Iterable[UUID]) -> dict[UUID, str]:
     """Return the slugs of some questions."""
     query = select(col(Question.id), col(Question.slug)).where(col(Question.id).in_(list(question_ids)))
@@ -192,13 +243,13 @@ def lock(session: Session, question_id: UUID) -> Question:
     return question
 
 
-def refuse_unless_open(session: Session, question: Question) -> None:
+def refuse_unless_open(session: Session, question: Named) -> None:
     """Raise Conflict for a question that takes nothing new.
 
     Right after an append the answer holds until the transaction ends: a question is merged under the ledger's head too.
     No lock on the question is needed, which everybody who writes for it would have to share.
     """
-    status = session.execute(_STATUS, {"question_id": question.id}).scalar_one()
+    status = session.connection().execute(_STATUS, {"question_id": question.id}).scalar_one()
     if status != "open":
         raise Conflict(f"The question {question.slug} is {status}: nothing new is taken for it.")
 

@@ -12,10 +12,11 @@ from uuid_utils.compat import uuid7
 
 from service.record import contributors, ledger, questions
 from service.record.clock import now
+from service.record.contributors import Known
 from service.record.errors import Conflict, NotFound, StaleRevision
 from service.record.observations import enter, leave
 from service.record.rows import Entry, Kind, ObservationRow, TrialRow
-from service.record.tables import Contributor, DeclaredTrial, Question, Replication, ReplicationRevision, table_of
+from service.record.tables import Contributor, DeclaredTrial, Replication, ReplicationRevision, table_of
 
 _COLUMNS = tuple(table_of(Replication).c.keys())
 _ADD = insert(table_of(Replication))
@@ -26,8 +27,8 @@ _ADD_TRIALS = insert(table_of(DeclaredTrial))
 def start(
     session: Session,
     *,
-    question: Question,
-    contributor: Contributor,
+    question: questions.Named,
+    contributor: Known,
     protocol_version: int,
     plan: Mapping[str, Any],
     state: Literal["registered", "submitted"],
@@ -44,7 +45,7 @@ def start(
         A session of `Database.write`.
     question : Question
         The question whose protocol it follows.
-    contributor : Contributor
+    contributor : Contributor, or whoever has one's identifier
         Whose it is; it counts for the household they are in now.
     protocol_version : int
         A version that the question has.
@@ -65,7 +66,7 @@ def start(
         The question isn't open, or the contributor was erased.
 
     """
-    contributors.refuse_erased(session, contributor.id)
+    household_id = contributors.refuse_erased(session, contributor.id)
     moment = now(session)
     replication = Replication(
         id=uuid7(),
@@ -73,7 +74,7 @@ def start(
         counted_in_id=question.id,
         protocol_version=protocol_version,
         contributor_id=contributor.id,
-        household_id=contributor.household_id,
+        household_id=household_id,
         state=state,
         revision=1,
         plan=dict(plan),
@@ -93,7 +94,7 @@ def start(
         replication.registered_position = entry.position
     else:
         replication.submitted_position = entry.position
-    session.execute(_ADD, {name: getattr(replication, name) for name in _COLUMNS})
+    session.connection().execute(_ADD, {name: getattr(replication, name) for name in _COLUMNS})
     # From here on the session knows it as one that it has read.
     make_transient_to_detached(replication)
     session.add(replication)
@@ -332,7 +333,8 @@ def _write_revision(
     if observations and replication.state == "registered":
         raise ValueError("a registered replication has no observations before it is submitted")
     session.flush()
-    session.execute(
+    connection = session.connection()
+    connection.execute(
         _ADD_REVISION,
         {
             "replication_id": replication.id,
@@ -346,5 +348,5 @@ def _write_revision(
     of = {"replication_id": replication.id, "revision": replication.revision}
     typed = [{**of, "ordinal": ordinal, **asdict(trial)} for ordinal, trial in enumerate(trials, start=1)]
     if typed:
-        session.execute(_ADD_TRIALS, typed)
+        connection.execute(_ADD_TRIALS, typed)
     enter(session, replication, observations, entry.position)

@@ -1,6 +1,9 @@
 """One's own token and content: replaced, revoked, erased."""
 
+import pytest
+
 from tests.api.community import Person, registration, replication
+from tests.api.test_problems import assert_problem
 
 
 def test_a_replaced_token_stops_working_at_once(client, community):
@@ -22,6 +25,35 @@ def test_a_revoked_token_opens_nothing_and_what_was_submitted_stays(client, comm
     assert (gone.status_code, gone.content) == (204, b"")
     assert client.delete("/v1/me/token", headers=person.headers).status_code == 401
     assert client.get(f"/v1/replications/{kept['id']}").status_code == 200
+
+
+@pytest.mark.parametrize("way", ["replaced", "revoked", "erased"])
+def test_a_token_that_is_remembered_is_asked_for_again_in_the_write(database, client, join, community, way):
+    person = community.person()
+    slug = community.asked(person)
+    keyed = person.headers | {"Idempotency-Key": "k"}
+    first = client.post("/v1/replications", json=replication(slug, (3, 12)), headers=keyed)
+    assert first.status_code == 201
+    # By another process, which tells this one nothing.
+    path, method = {"replaced": ("/token", "POST"), "revoked": ("/token", "DELETE"), "erased": ("", "DELETE")}[way]
+    assert join(database).request(method, f"/v1/me{path}", headers=person.headers).is_success
+    size = client.get("/v1/ledger/head").json()["size"]
+    for headers in (keyed, person.headers, person.headers | {"Idempotency-Key": "another"}):
+        refused = client.post("/v1/replications", json=replication(slug, (3, 12)), headers=headers)
+        assert_problem(refused, "not-signed-in")
+        assert "www-authenticate" in refused.headers
+    assert client.get("/v1/ledger/head").json()["size"] == size
+
+
+def test_a_token_is_confirmed_for_every_write_and_not_only_the_first(client, community, join, database):
+    person = community.person()
+    slug = community.asked(person)
+    elsewhere = join(database)
+    for correct in (3, 4):
+        community.submitted(person, replication(slug, (correct, 12)))
+    assert elsewhere.delete("/v1/me/token", headers=person.headers).status_code == 204
+    for _ in range(2):
+        assert client.post("/v1/replications", json=replication(slug), headers=person.headers).status_code == 401
 
 
 def test_who_is_erased_is_gone_from_every_door(client, community):
