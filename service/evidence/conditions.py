@@ -1,9 +1,7 @@
 """The rows by what their conditions say: an association between households, never an experiment."""
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
 from itertools import islice
-from typing import Any
 
 import numpy as np
 
@@ -30,15 +28,6 @@ def by_condition(rows: Compared) -> list[tuple[str, str, Compared]]:
     )
     listed = (each for each in varying if distinct(households[each[2]]) >= _FEWEST_HOUSEHOLDS)
     return [(key, value, rows.where(kept)) for key, value, kept in islice(listed, _MOST)]
-
-
-def households_by_conditions(rows: Compared) -> Iterator[tuple[Mapping[str, Any], list[int]]]:
-    """Give each different set of conditions with the codes of the households that reported it."""
-    words, codes = rows.words("moderators")
-    households = rows.household
-    order = np.argsort(codes, kind="stable")
-    for group in np.split(order, np.flatnonzero(np.diff(codes[order])) + 1) if len(order) else ():
-        yield words.meanings[codes[group[0]]], np.unique(households[group]).tolist()
 
 
 def said(value: object) -> str:

@@ -1,14 +1,18 @@
 """What would help most now."""
 
+from collections.abc import Sequence
 from math import isinf
+
+import numpy as np
 
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.claim import Claim
 from service.evidence.collect import Collected
-from service.evidence.conditions import households_by_conditions, said
+from service.evidence.conditions import said
 from service.evidence.sham import SHAMS_THAT_EXCLUDE_LUCK
 from service.evidence.shape import NextStep
 from service.evidence.wording import households
+from service.record.words import distinct, is_among, occurring
 from service.science.plain_words import counted
 from service.science.pooling.any_time_t import half_width
 
@@ -29,16 +33,17 @@ def next_step(collected: Collected, claim: Claim) -> NextStep:
         What the primary outcome says.
 
     """
+    untried = _untried(collected)
     return NextStep(
-        what_would_help=_help(collected, claim),
-        missing_conditions=_untried(collected),
+        what_would_help=_help(collected, claim, untried),
+        missing_conditions=untried,
         households_to_halve_the_interval=households_to_halve(claim.households),
     )
 
 
-def _help(collected: Collected, claim: Claim) -> str:
+def _help(collected: Collected, claim: Claim, untried: Sequence[str]) -> str:
     when = "the first glass" if collected.primary == PERCEIVABLE else "pitching"
-    missing, halving, untried = _ENOUGH - claim.households, households_to_halve(claim.households), _untried(collected)
+    missing, halving = _ENOUGH - claim.households, households_to_halve(claim.households)
     if claim.households == 0:
         said = f"A first replication: follow the protocol, and register the plan before {when}."
     elif missing == 1:
@@ -82,14 +87,13 @@ def households_to_halve(count: int) -> int | None:
 
 def _untried(collected: Collected) -> list[str]:
     """Find conditions on which every replication so far says the same."""
+    words, codes = collected.rows.words("moderators")
     seen: dict[str, set[str]] = {}
-    where: dict[str, set[int]] = {}
-    for moderators, households_there in households_by_conditions(collected.rows):
-        for key, value in moderators.items():
+    where: dict[str, list[int]] = {}
+    for code in occurring(codes):
+        for key, value in words.meanings[code].items():
             seen.setdefault(key, set()).add(said(value))
-            where.setdefault(key, set()).update(households_there)
-    return [
-        f"{key} other than {next(iter(values))}"
-        for key, values in sorted(seen.items())
-        if len(values) == 1 and len(where[key]) > 1
-    ]
+            where.setdefault(key, []).append(code)
+    alike = {key: next(iter(values)) for key, values in sorted(seen.items()) if len(values) == 1}
+    households_there = {key: collected.rows.household[is_among(codes, np.array(where[key]))] for key in alike}
+    return [f"{key} other than {value}" for key, value in alike.items() if distinct(households_there[key]) > 1]

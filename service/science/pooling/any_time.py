@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from service.science.pooling.collapse import collapse
+from service.science.pooling.collapse import collapse, grouped
 from service.science.pooling.results import Range
 
 FloatArray = npt.NDArray[np.float64]
@@ -142,12 +142,20 @@ def e_values(pools: Sequence[Counts]) -> list[float]:
 
 def _merged(pool: Counts) -> Counts:
     """Merge a household's rows of one guess probability."""
-    rates, kind = np.unique(pool.guess, return_inverse=True)
-    unit, first, place = np.unique(pool.household * len(rates) + kind.ravel(), return_index=True, return_inverse=True)
+    rates, kind = _kinds(pool.guess)
+    found = grouped(pool.household * len(rates) + kind)
     correct, presented = (
-        np.bincount(place.ravel(), column, len(unit)).astype(np.int64) for column in (pool.correct, pool.presented)
+        np.bincount(found.place, column, len(found.keys)).astype(np.int64) for column in (pool.correct, pool.presented)
     )
-    return Counts(correct, presented, pool.guess[first], pool.household[first])
+    return Counts(correct, presented, pool.guess[found.first], pool.household[found.first])
+
+
+def _kinds(guess: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Give the different guess probabilities, and which of them each row has."""
+    if len(guess) and np.all(guess == guess[0]):
+        return guess[:1], np.zeros(len(guess), dtype=np.int64)
+    rates, kind = np.unique(guess, return_inverse=True)
+    return rates, kind.ravel()
 
 
 def _log_mean(logs: FloatArray) -> float:
@@ -171,8 +179,8 @@ def log_likelihood_ratios(correct: IntArray, presented: IntArray, guess: FloatAr
         Households by grid points.
 
     """
-    rates, kind = np.unique(guess, return_inverse=True)
-    distinct = collapse(correct, presented, kind.ravel())
+    rates, kind = _kinds(guess)
+    distinct = collapse(correct, presented, kind)
     pairs = np.column_stack((distinct.correct, distinct.presented, rates[distinct.kind])).astype(np.float64)
     out = np.empty((len(pairs), len(MEANS) * len(PRECISIONS)))
     begin = 0
@@ -224,8 +232,8 @@ def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | N
     """Compute what each row adds to the log likelihood ratios of its household."""
     if household is None:
         return log_likelihood_ratios(x, n, g)
-    rates, kind = np.unique(g, return_inverse=True)
-    unit = np.asarray(household, dtype=np.int64) * max(len(rates), 1) + kind.ravel()
+    rates, kind = _kinds(g)
+    unit = np.asarray(household, dtype=np.int64) * max(len(rates), 1) + kind
     order = np.argsort(unit, kind="stable")
     sorted_unit = unit[order]
     first = np.concatenate(([True], sorted_unit[1:] != sorted_unit[:-1])) if len(order) else np.zeros(0, dtype=bool)

@@ -7,7 +7,39 @@ import numpy.typing as npt
 
 IntArray = npt.NDArray[np.int64]
 
-_LARGEST_TABLE = 2_000_000
+_LARGEST_TABLE = 4000
+_CELLS_A_ROW = 20
+"""Beyond so large a table, sorting is quicker than ticking off."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grouped:
+    """The different keys from the lowest, the row at which each first appears, and which of them each row has."""
+
+    keys: IntArray
+    first: IntArray
+    place: IntArray
+
+
+def grouped(keys: IntArray) -> Grouped:
+    """Find which rows have the same key.
+
+    Parameters
+    ----------
+    keys : array of int
+        Whole numbers from 0; where none is much larger than there are rows, in O(k).
+
+    """
+    size = int(keys.max(initial=-1)) + 1
+    if size > max(_LARGEST_TABLE, _CELLS_A_ROW * len(keys)):
+        distinct, first, place = np.unique(keys, return_index=True, return_inverse=True)
+        return Grouped(distinct, first, place)
+    heads = np.full(size, -1, dtype=np.int64)
+    # Written from the last row to the first, so that each key is left with its first row.
+    heads[keys[::-1]] = np.arange(len(keys) - 1, -1, -1)
+    there = heads >= 0
+    distinct = np.flatnonzero(there)
+    return Grouped(distinct, heads[distinct], (np.cumsum(there) - 1)[keys])
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +72,7 @@ def collapse(correct: IntArray, presented: IntArray, kind: IntArray | None = Non
     kinds = np.zeros_like(presented) if kind is None else kind
     width = int(presented.max(initial=0)) + 1
     key = (kinds * width + presented) * width + correct
-    size = int(key.max(initial=0)) + 1
-    if size <= max(_LARGEST_TABLE, len(key)):
-        times = np.bincount(key, minlength=size)
-        keys = np.flatnonzero(times)
-        lookup = np.zeros(size, dtype=np.int64)
-        lookup[keys] = np.arange(len(keys))
-        place, times = lookup[key], times[keys]
-    else:
-        keys, place, times = np.unique(key, return_inverse=True, return_counts=True)
-    pair, x = np.divmod(keys, width)
+    found = grouped(key)
+    pair, x = np.divmod(found.keys, width)
     which, n = np.divmod(pair, width)
-    return Distinct(x, n, which, times, place)
+    return Distinct(x, n, which, np.bincount(found.place, minlength=len(found.keys)), found.place)

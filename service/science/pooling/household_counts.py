@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from service.science.discrimination import METHODS
 from service.science.errors import InputError
+from service.science.pooling.collapse import grouped
 from service.science.pooling.trial_results import TrialStudy
 from service.science.trial_columns import MOST_PRESENTED
 
@@ -122,12 +123,12 @@ def number_households(names: Sequence[str | None]) -> tuple[IntArray, list[int]]
 def units_of(rows: Rows) -> Units:
     """Merge a household's rows of one method."""
     width = max(len(rows.methods), 1)
-    keys, first, place = np.unique(rows.household * width + rows.kind, return_index=True, return_inverse=True)
-    household, kind = np.divmod(keys, width)
+    found = grouped(rows.household * width + rows.kind)
+    household, kind = np.divmod(found.keys, width)
     return Units(
-        correct=np.bincount(place.ravel(), rows.correct, len(keys)).astype(np.int64),
-        presented=np.bincount(place.ravel(), rows.presented, len(keys)).astype(np.int64),
+        correct=np.bincount(found.place, rows.correct, len(found.keys)).astype(np.int64),
+        presented=np.bincount(found.place, rows.presented, len(found.keys)).astype(np.int64),
         kind=kind,
-        guess=rows.guess[first],
+        guess=rows.guess[found.first],
         household=household,
     )

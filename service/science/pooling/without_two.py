@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from service.science.pooling.any_time import log_likelihood_ratios
 from service.science.pooling.any_time_t import half_width, spread
+from service.science.pooling.collapse import collapse
 from service.science.pooling.verdict import Verdict, verdicts_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -44,10 +45,10 @@ def least_log_e_without_two(correct: IntArray, presented: IntArray, guess: Float
     """
     if len(correct) <= 2:
         return 0.0
-    counts = np.stack([correct.astype(np.float64), presented.astype(np.float64), guess])
-    distinct, times = np.unique(counts, axis=1, return_counts=True)
-    ratios = log_likelihood_ratios(distinct[0].astype(np.int64), distinct[1].astype(np.int64), distinct[2])
-    return least_log_mean_without_two(ratios, times)
+    rates, kind = np.unique(guess, return_inverse=True)
+    distinct = collapse(correct, presented, kind.ravel())
+    ratios = log_likelihood_ratios(distinct.correct, distinct.presented, rates[distinct.kind])
+    return least_log_mean_without_two(ratios, distinct.times)
 
 
 def least_log_mean_without_two(ratios: FloatArray, times: IntArray) -> float:
