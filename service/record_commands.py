@@ -4,7 +4,6 @@ import os
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from itertools import islice
 from pathlib import Path
 from typing import Annotated
 
@@ -27,9 +26,6 @@ err = Console(stderr=True, highlight=False)
 _MOST_SHOWN = 50
 _ONE_BY_ONE_UP_TO = 4 * 1024 * 1024
 """Bytes of a file for which starting other processes costs more than they save."""
-_LONG = 2048
-"""Bytes of a document from which checking it takes longer than handing it to another process and writing it."""
-_SAMPLE = 100
 
 Tell = Callable[[int, int], None]
 MaybeFile = Annotated[
@@ -171,18 +167,9 @@ def load(files: Files, processes: Processes = None) -> None:
 
 def _checkers(files: list[Path]) -> int:
     """Choose how many processes check documents; writing keeps one processor busy."""
-    spare = (os.cpu_count() or 1) - 1
     if sum(file.stat().st_size for file in files) <= _ONE_BY_ONE_UP_TO:
         return 0
-    return spare if spare > 1 or any(map(_is_of_long_documents, files)) else 0
-
-
-def _is_of_long_documents(file: Path) -> bool:
-    if zipfile.is_zipfile(file):
-        return True
-    with file.open("rb") as lines:
-        lengths = [len(line) for line in islice(lines, _SAMPLE)]
-    return sum(lengths) >= _LONG * len(lengths)
+    return (os.cpu_count() or 1) - 1
 
 
 def _say_restored(restored: Restored) -> None:
