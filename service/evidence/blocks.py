@@ -3,19 +3,17 @@
 import math
 from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
 
-def _finite(value: object) -> object:
+def _no_limit(value: object) -> None:
     """Turn "no limit" into the null that an answer has for it; what is not a number at all goes no further."""
-    if isinstance(value, float):
-        if math.isnan(value):
-            raise ValueError("not a number")
-        return None if math.isinf(value) else value
-    return value
+    if not isinstance(value, float) or math.isnan(value):
+        raise ValueError("not a number")
 
 
-Figure = Annotated[float | None, BeforeValidator(_finite)]
+# Asked from left to right, so that our own code runs for none but the rare figure that isn't finite.
+Figure = Annotated[FiniteFloat | Annotated[None, BeforeValidator(_no_limit)] | None, Field(union_mode="left_to_right")]
 """A number, or null where there is no limit or nothing may be said."""
 
 
