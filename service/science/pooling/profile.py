@@ -267,8 +267,9 @@ def _bracketed(
         with np.errstate(divide="ignore", invalid="ignore"):
             newton = mu + 2.0 * fall * (fall - goal) / slope
         between = (newton - near) * (newton - far) < 0.0
-        # Where the step is down to rounding its sign says nothing, and halving would only lead away.
-        done = np.abs(newton - mu) <= 1e-10 * (1.0 + tau)
+        # Where the step is down to rounding its sign says nothing, and halving would only lead away. On the crest
+        # itself, which is flat where all may guess, there is no step to judge by.
+        done = (np.abs(newton - mu) <= 1e-10 * (1.0 + tau)) & ((fall > 0.0) | (goal == 0.0))
         mu = np.where(done | between, newton, 0.5 * (near + far))
         if done.all():
             break

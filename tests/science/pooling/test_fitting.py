@@ -10,6 +10,7 @@ from service.science.pooling.fitting import fit, refit_means
 from service.science.pooling.floor_mixture import FloorMixture
 from service.science.pooling.folded import FoldedMixture
 from service.science.pooling.maximum import highest
+from service.science.pooling.profile import _bracketed
 from service.science.pooling.together import run, run_together
 
 FALL = 0.5 * 1.959963984540054**2
@@ -107,3 +108,14 @@ def test_a_refit_leaves_the_corner_that_the_whole_pool_ended_at():
         for rest, found in zip(rests, refit_means(rests, fit(whole, FALL).mean, FALL), strict=True):
             own = fit(rest, FALL).mean
             assert (found.low.value, found.high.value) == pytest.approx((own.low.value, own.high.value), abs=1e-6)
+
+
+def test_a_search_for_a_level_leaves_a_crest_that_is_flat():
+    """Where all may guess the likelihood doesn't change with mu, to the last bit; the level is met at -1.9 or so."""
+    mixture = floor([4] * 8, [12] * 8)
+    tau, near, start, beyond = (np.array([each]) for each in (0.4, -39.0, -34.0, 6.0))
+    crest = np.minimum(mixture.value(near, tau), mixture.value(start, tau))
+    level = float(crest[0]) - FALL
+    (met,) = run(mixture, _bracketed(tau, start, near, beyond, crest, level))
+    assert mixture.value(np.array([met]), tau)[0] == pytest.approx(level, abs=1e-9)
+    assert -39.0 < met < 6.0
