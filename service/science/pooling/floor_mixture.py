@@ -29,6 +29,7 @@ class FloorMixture(Mixture):
     def __init__(self, distinct: Distinct, guess: float) -> None:
         super().__init__(distinct)
         self.guess = guess
+        self._counts = np.column_stack((self.x, self.n - self.x))
         self.step = min(0.25, 1.0 / math.sqrt(float(self.n.max())))
         half = math.ceil(self._edge / self.step)
         self._nodes = self.step * np.arange(-half, half + 1.0)
@@ -82,8 +83,7 @@ class FloorMixture(Mixture):
         log_guess = math.log(self.guess) if self.guess > 0.0 else -math.inf
         log_p = np.logaddexp(log_guess, math.log1p(-self.guess) + log_know)
         log_q = math.log1p(-self.guess) + special.log_expit(-nodes)
-        x, n = self.x[rows, None], self.n[rows, None]
-        return np.asarray(x * log_p + (n - x) * log_q)
+        return np.asarray(self._counts[rows] @ np.stack((log_p, log_q)))
 
     def weights(self, mu: FloatArray, tau: FloatArray, orders: int) -> tuple[FloatArray, slice]:
         """Weigh the fixed nodes."""

@@ -57,6 +57,9 @@ class FoldedMixture(Mixture):
         panels = math.ceil(_FARTHEST / panel)
         nodes, weights = _panels(np.zeros(1), np.full(1, _FARTHEST), panels)
         self._nodes, self._node_weights = nodes.ravel(), weights.ravel()
+        of_method = distinct.kind[:, None] == np.arange(len(methods))
+        # Right by each method, then wrong by each.
+        self._counts = np.hstack((of_method * self.x[:, None], of_method * (self.n - self.x)[:, None]))
         self._finest = 0.5 * panel
         self._log_p, self._log_q = self._logarithms(self._nodes)
         self._start = 0.0
@@ -103,9 +106,7 @@ class FoldedMixture(Mixture):
     def log_kernel(self, nodes: FloatArray, rows: slice) -> FloatArray:
         """Compute the log-likelihood at nodes, binomial coefficients left out."""
         log_p, log_q = (self._log_p, self._log_q) if nodes is self._nodes else self._logarithms(nodes)
-        kind = self.distinct.kind[rows]
-        x, n = self.x[rows, None], self.n[rows, None]
-        return np.asarray(x * log_p[kind] + (n - x) * log_q[kind])
+        return np.asarray(self._counts[rows] @ np.concatenate((log_p, log_q)))
 
     def _logarithms(self, nodes: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Give the logarithms of the proportions right and wrong by each method, (methods, nodes)."""

@@ -206,10 +206,11 @@ class Mixture(ABC):
         if len(narrow):
             nodes, local = self.local_weights(mu[narrow], np.maximum(tau[narrow], NEARLY_ZERO_TAU), orders)
             for rows in self._rows(nodes.size):
-                log_kernel = self.log_kernel(nodes.ravel(), rows).reshape(-1, *nodes.shape)
-                highest = log_kernel.max(axis=2)
-                local_table = np.exp(log_kernel - highest[..., None])
-                moments = np.matmul(local_table.transpose(1, 0, 2), local.transpose(0, 2, 1)).transpose(1, 0, 2)
+                table = self.log_kernel(nodes.ravel(), rows).reshape(-1, *nodes.shape)
+                highest = table.max(axis=2)
+                table -= highest[..., None]
+                np.exp(table, out=table)
+                moments = np.matmul(table.transpose(1, 0, 2), local.transpose(0, 2, 1)).transpose(1, 0, 2)
                 own = _part(times, rows, narrow)
                 _add(value, sums, narrow, own, moments)
                 value[narrow] += _over(own, highest + self.log_choose[rows, None])
