@@ -33,17 +33,17 @@ def next_step(collected: Collected, claim: Claim) -> NextStep:
         What the primary outcome says.
 
     """
-    untried = _untried(collected)
+    untried, halving = _untried(collected), households_to_halve(claim.households)
     return NextStep(
-        what_would_help=_help(collected, claim, untried),
+        what_would_help=_help(collected, claim, untried, halving),
         missing_conditions=untried,
-        households_to_halve_the_interval=households_to_halve(claim.households),
+        households_to_halve_the_interval=halving,
     )
 
 
-def _help(collected: Collected, claim: Claim, untried: Sequence[str]) -> str:
+def _help(collected: Collected, claim: Claim, untried: Sequence[str], halving: int | None) -> str:
     when = "the first glass" if collected.primary == PERCEIVABLE else "pitching"
-    missing, halving = _ENOUGH - claim.households, households_to_halve(claim.households)
+    missing = _ENOUGH - claim.households
     if claim.households == 0:
         said = f"A first replication: follow the protocol, and register the plan before {when}."
     elif missing == 1:

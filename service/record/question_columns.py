@@ -37,10 +37,13 @@ class QuestionColumns:
     position: int
     starts: StartColumns
     observations: ObservationColumns
+    family: frozenset[UUID]
+    """The question, and those that had been merged into it by that position."""
 
     def at(self, session: Session, position: int) -> tuple[Observations, Starts]:
         """See the question as it stood at a position, no later than that of the columns."""
-        family = with_merged(session, self.observations.question_id, position)
+        question_id, is_newest = self.observations.question_id, position == self.position
+        family = self.family if is_newest else with_merged(session, question_id, position)
         return self.observations.at(position, self.starts), self.starts.at(position, family)
 
     def size_bytes(self) -> int:
@@ -97,7 +100,7 @@ def up_to_now(session: Session, question_id: UUID, known: QuestionColumns | None
     if since is None or since:
         starts = starts.with_fresh(read_starts(session, family, since))
         observations = observations.with_fresh(read_observations(session, question_id, since), starts, after)
-    return QuestionColumns(position, starts, observations)
+    return QuestionColumns(position, starts, observations, frozenset(family))
 
 
 def _subjects_since(session: Session, question_id: UUID, position: int) -> list[UUID] | None:

@@ -106,7 +106,7 @@ def any_time_t(values: npt.ArrayLike, confidence: float = 0.95, null: float = 0.
     sd = spread(y)
     if k < 2 or sd == 0.0:
         return AnyTimeT(None, None, None, None)
-    mean = float(np.mean(y))
+    mean = float(y.mean())
     log_e = log_e_value(mean, sd, k, null)
     half = sd * _half_width_of(k, confidence)
     limits = Range(mean - half, mean + half) if half < math.inf else NO_RANGE
@@ -123,8 +123,10 @@ def spread(values: FloatArray) -> float:
     """Give the standard deviation with divisor k - 1; exactly 0 where the values differ by rounding only."""
     if len(values) < 2:
         return 0.0
-    scale = float(np.max(np.abs(values)))
+    scale = float(np.abs(values).max())
     if scale == 0.0:
         return 0.0
-    sd = scale * float(np.std(values / scale, ddof=1))
+    gaps = values / scale
+    gaps -= gaps.mean()
+    sd = scale * math.sqrt(float(gaps @ gaps) / (len(gaps) - 1))
     return sd if sd > 1e-13 * scale else 0.0
