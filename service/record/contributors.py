@@ -23,13 +23,11 @@ class Known(Protocol):
 # Made once: every write runs these.
 _PEOPLE = table_of(Contributor)
 _WRITING = (
-    select(_PEOPLE.c.household_id, _PEOPLE.c.erased_at)
+    select(_PEOPLE.c.household_id, _PEOPLE.c.erased_at, _PEOPLE.c.token_hash)
     .where(_PEOPLE.c.id == bindparam("contributor_id"))
     .with_for_update(read=True, key_share=True)
 )
-_HAS_TOKEN = select(_PEOPLE.c.id).where(
-    _PEOPLE.c.id == bindparam("contributor_id"), _PEOPLE.c.token_hash == bindparam("token_hash")
-)
+_HELD = "writing_for"
 _BY_TOKEN = select(Contributor).where(col(Contributor.token_hash) == bindparam("token_hash"))
 
 
@@ -65,9 +63,12 @@ def by_token_hash(session: Session, token_hash: str) -> Contributor | None:
 
 
 def has_token_hash(session: Session, contributor_id: UUID, token_hash: str) -> bool:
-    """Say whether a contributor's token still has this hash."""
-    asked = {"contributor_id": contributor_id, "token_hash": token_hash}
-    return session.connection().execute(_HAS_TOKEN, asked).first() is not None
+    """Say whether a contributor's token still has this hash; if so, what `refuse_erased` keeps is kept from here on."""
+    found = session.connection().execute(_WRITING, {"contributor_id": contributor_id}).one_or_none()
+    if found is None or found.erased_at is not None or found.token_hash != token_hash:
+        return False
+    session.info[_HELD] = (contributor_id, found.household_id)
+    return True
 
 
 def set_token_hash(session: Session, contributor: Contributor, token_hash: str | None) -> Contributor:
@@ -158,11 +159,14 @@ def refuse_erased(session: Session, contributor_id: UUID) -> UUID:
         They were erased, perhaps while this was on its way.
 
     """
-    household_id, erased_at = session.connection().execute(_WRITING, {"contributor_id": contributor_id}).one()
-    if erased_at is not None:
-        raise Conflict("This contributor was erased: nothing more is written for them.")
-    found: UUID = household_id
-    return found
+    held_id, household_id = session.info.get(_HELD, (None, None))
+    if held_id != contributor_id:
+        found = session.connection().execute(_WRITING, {"contributor_id": contributor_id}).one()
+        if found.erased_at is not None:
+            raise Conflict("This contributor was erased: nothing more is written for them.")
+        household_id = found.household_id
+    held: UUID = household_id
+    return held
 
 
 def locked(session: Session, contributor: Contributor, *, alone: bool = False) -> Contributor:

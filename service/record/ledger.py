@@ -19,6 +19,7 @@ from service.record.clock import now
 from service.record.errors import NotFound
 from service.record.rows import Entry, Head, Kind
 from service.record.tables import LedgerContent, LedgerEntry, LedgerHead, table_of
+from service.record.unanswered import unanswered
 
 # Both databases bound the parameters of one statement.
 _AT_ONCE = 10_000
@@ -134,12 +135,11 @@ def append_all(session: Session, coming: Sequence[Pending], moments: Sequence[da
             {name: getattr(entry, name) for name in _ENTRY_FIELDS} | {"subtree_hash": frontier.hashes[-1].hex()}
         )
         contents.append({"position": entry.position, "salt": salt.hex(), "content": each.text.decode()})
-    connection.execute(_ADD_ENTRIES, rows)
-    connection.execute(_ADD_CONTENTS, contents)
-    connection.execute(
-        _WRITE_HEAD,
-        {"root_hash": entries[-1].root_hash, "at": at, "frontier": [each.hex() for each in frontier.hashes]},
-    )
+    grown = {"root_hash": entries[-1].root_hash, "at": at, "frontier": [each.hex() for each in frontier.hashes]}
+    with unanswered(connection):
+        connection.execute(_ADD_ENTRIES, rows)
+        connection.execute(_ADD_CONTENTS, contents)
+        connection.execute(_WRITE_HEAD, grown)
     return entries
 
 

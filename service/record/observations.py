@@ -12,7 +12,8 @@ from sqlmodel import col
 from service.record.rows import LeftReason, ObservationRow
 from service.record.tables import Observation, Replication, table_of
 
-_ADD = insert(table_of(Observation))
+# Nobody needs to know the numbers that the rows are given.
+_ADD = insert(table_of(Observation)).inline()
 _OWN = tuple(each.name for each in fields(ObservationRow))
 _BOUND = ("replication_id", "household_id", "contributor_id")
 

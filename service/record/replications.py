@@ -17,6 +17,7 @@ from service.record.errors import Conflict, NotFound, StaleRevision
 from service.record.observations import enter, leave
 from service.record.rows import Entry, Kind, ObservationRow, TrialRow
 from service.record.tables import Contributor, DeclaredTrial, Replication, ReplicationRevision, table_of
+from service.record.unanswered import unanswered
 
 _COLUMNS = tuple(table_of(Replication).c.keys())
 _ADD = insert(table_of(Replication))
@@ -94,11 +95,13 @@ def start(
         replication.registered_position = entry.position
     else:
         replication.submitted_position = entry.position
-    session.connection().execute(_ADD, {name: getattr(replication, name) for name in _COLUMNS})
+    connection = session.connection()
+    with unanswered(connection):
+        connection.execute(_ADD, {name: getattr(replication, name) for name in _COLUMNS})
+        _write_revision(session, replication, entry, reason=None, trials=trials, observations=observations)
     # From here on the session knows it as one that it has read.
     make_transient_to_detached(replication)
     session.add(replication)
-    _write_revision(session, replication, entry, reason=None, trials=trials, observations=observations)
     return replication
 
 
@@ -132,6 +135,7 @@ def revise(
     entry = _append_revision(session, "amendment", replication, document, reason)
     replication.updated_at = entry.at
     leave(session, replication.id, entry.position, "amended")
+    session.flush()
     _write_revision(session, replication, entry, reason=reason, trials=trials, observations=observations)
     return replication
 
@@ -164,6 +168,7 @@ def submit(
     entry = _append_revision(session, "submission", replication, document, reason=None)
     replication.submitted_position = entry.position
     replication.updated_at = entry.at
+    session.flush()
     _write_revision(session, replication, entry, reason=None, trials=trials, observations=observations)
     return replication
 
@@ -332,7 +337,6 @@ def _write_revision(
 ) -> None:
     if observations and replication.state == "registered":
         raise ValueError("a registered replication has no observations before it is submitted")
-    session.flush()
     connection = session.connection()
     connection.execute(
         _ADD_REVISION,

@@ -186,7 +186,8 @@ class TestAConnectionDropped:
             state["left"] -= 1
             if state["left"] == 0:
                 state["left"] = None
-                number = connection.exec_driver_sql("SELECT pg_backend_pid()").scalar_one()
+                # Not by asking: answers aren't waited for everywhere.
+                number = connection.connection.driver_connection.info.backend_pid
                 with killer.write() as session:
                     session.execute(text("SELECT pg_terminate_backend(:number, 5000)"), {"number": number})
 
@@ -195,7 +196,7 @@ class TestAConnectionDropped:
         for each in (database, killer):
             each.dispose()
 
-    @pytest.mark.parametrize("statement", range(1, 14, 2))
+    @pytest.mark.parametrize("statement", [*range(1, 14, 2), 14])
     def test_in_the_middle_of_a_submission_nothing_is_kept_and_it_can_be_sent_again(self, cut, join, statement):
         database, state = cut
         client = join(database)
