@@ -131,13 +131,14 @@ def e_values(pools: Sequence[Counts]) -> list[float]:
     if not pools:
         return []
     merged = [_merged(pool) for pool in pools]
-    ratios = log_likelihood_ratios(
+    found = ratios_once(
         np.concatenate([each.correct for each in merged]),
         np.concatenate([each.presented for each in merged]),
         np.concatenate([each.guess for each in merged]),
     )
     ends = np.cumsum([len(each.correct) for each in merged])
-    return [_exp(_log_mean(part.sum(axis=0))) for part in np.split(ratios, ends[:-1])]
+    times = (np.bincount(part, minlength=len(found.ratios)) for part in np.split(found.place, ends[:-1]))
+    return [_exp(_log_mean(each @ found.ratios)) for each in times]
 
 
 def _merged(pool: Counts) -> Counts:
@@ -179,6 +180,20 @@ def log_likelihood_ratios(correct: IntArray, presented: IntArray, guess: FloatAr
         Households by grid points.
 
     """
+    found = ratios_once(correct, presented, guess)
+    return np.asarray(found.ratios[found.place])
+
+
+@dataclass(frozen=True, slots=True)
+class Ratios:
+    """Log likelihood ratios of distinct counts, by grid points, and which of them each household has."""
+
+    ratios: FloatArray
+    place: IntArray
+
+
+def ratios_once(correct: IntArray, presented: IntArray, guess: FloatArray) -> Ratios:
+    """Compute the same with a row for each distinct count alone."""
     rates, kind = _kinds(guess)
     distinct = collapse(correct, presented, kind)
     pairs = np.column_stack((distinct.correct, distinct.presented, rates[distinct.kind])).astype(np.float64)
@@ -190,7 +205,7 @@ def log_likelihood_ratios(correct: IntArray, presented: IntArray, guess: FloatAr
         end = max(begin + 1, int(np.searchsorted(ends, before + _TERMS_AT_ONCE, side="right")))
         out[begin:end] = _ratios(pairs[begin:end])
         begin = end
-    return np.asarray(out[distinct.place])
+    return Ratios(out, distinct.place)
 
 
 def _ratios(pairs: FloatArray) -> FloatArray:

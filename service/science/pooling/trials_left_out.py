@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from service.science import binomial
 from service.science.discrimination import METHODS
-from service.science.pooling.any_time import log_likelihood_ratios
+from service.science.pooling.any_time import log_likelihood_ratios, ratios_once
 from service.science.pooling.any_time_t import any_time_t, half_width
 from service.science.pooling.betting import betting_interval
 from service.science.pooling.collapse import collapse
@@ -85,10 +85,19 @@ def leave_one_out(rows: Rows, units: Units, level: float, alone: FloorModel | No
 
 def evidence_without(units: Units, households: int) -> FloatArray:
     """Compute the e-value of the pool without each household."""
-    by_household = household_ratios(units, households)
-    rest = by_household.sum(axis=0) - by_household
-    highest = rest.max(axis=1)
-    log_e = highest + np.log(np.mean(np.exp(rest - highest[:, None]), axis=1))
+    if len(units.household) > households:
+        by_household = household_ratios(units, households)
+        return _evidence_of(by_household.sum(axis=0) - by_household)
+    # Of one method each, in order: households with the same counts leave the same.
+    found = ratios_once(units.correct, units.presented, units.guess)
+    times = np.bincount(found.place, minlength=len(found.ratios))
+    return _evidence_of(times @ found.ratios - found.ratios)[found.place]
+
+
+def _evidence_of(ratios: FloatArray) -> FloatArray:
+    """Compute e-values from log likelihood ratios, a row for each."""
+    highest = ratios.max(axis=1)
+    log_e = highest + np.log(np.mean(np.exp(ratios - highest[:, None]), axis=1))
     return np.asarray(binomial.e_value_from_log(log_e))
 
 
