@@ -442,7 +442,7 @@ def sealing(join):
 
 
 HOW_MANY = pytest.mark.parametrize(
-    ("lives", "steps"), [(5, 20), pytest.param(LIVES, 40, marks=pytest.mark.soak)], ids=["few", "many"]
+    ("lives", "steps"), [(3, 15), pytest.param(LIVES, 40, marks=pytest.mark.soak)], ids=["few", "many"]
 )
 
 

@@ -47,6 +47,6 @@ def test_walks_along_the_links_meet_nothing_that_is_not_documented(server, stewa
     found = Found()
     with server.client() as client:
         crowd = Crowd(Community(client), steward_of(f"sqlite:///{server.record}"), seed=4)
-        walks(interface(json.loads(OPENAPI.read_text())), server.url, crowd, found, until=150, steps=20, seed=4)
+        walks(interface(json.loads(OPENAPI.read_text())), server.url, crowd, found, until=60, steps=15, seed=4)
     assert found.failures == {}
     assert found.sent >= 150
