@@ -7,13 +7,14 @@ from typing import Any, get_origin
 from fastapi import Request
 from fastapi.datastructures import DefaultPlaceholder
 from fastapi.dependencies.models import Dependant
+from fastapi.exceptions import RequestValidationError
 from fastapi.routing import APIRoute
 from pydantic import BaseModel
 from starlette.responses import Response
 from starlette.routing import Match
 
 from service.api.problems import Problem, from_validation
-from service.api.security import signed_in
+from service.api.security import remembered, signed_in, still_known
 from service.api.strict_json import read_json
 
 JSON = "application/json"
@@ -39,7 +40,9 @@ class Route(APIRoute):
         query = dict(_query_of(self.dependant)) | {
             parameter["name"]: False for parameter in (self.openapi_extra or {}).get("parameters", ())
         }
-        needs_token = any(each.call is signed_in for each in self.dependant.dependencies)
+        asked = {each.call for each in self.dependant.dependencies}
+        remembers = remembered in asked
+        needs_token = remembers or signed_in in asked
 
         async def checked(request: Request) -> Response:
             if not accepts(request, produced):
@@ -50,7 +53,12 @@ class Route(APIRoute):
                 if needs_token:
                     await signed_in(request, None)  # 401 comes before 422
                 raise from_validation(faults)
-            return await handle(JsonRequest(request.scope, request.receive))
+            try:
+                return await handle(JsonRequest(request.scope, request.receive))
+            except RequestValidationError:
+                if remembers:
+                    await still_known(request)  # the write would have asked, and 401 comes before 422
+                raise
 
         return checked
 

@@ -107,5 +107,10 @@ async def remembered(request: Request, _: Annotated[None, Depends(_declare)]) ->
     return Remembered(owner, token_hash, owners)
 
 
+async def still_known(request: Request) -> None:
+    """Refuse a token that is remembered but was replaced or revoked meanwhile."""
+    await _owner(request, _token_hash(request))
+
+
 SignedInToWrite = Annotated[Remembered, Depends(remembered)]
 SignedIn = Annotated[Caller, Depends(signed_in)]

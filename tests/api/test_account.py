@@ -37,6 +37,10 @@ def test_a_token_that_is_remembered_is_asked_for_again_in_the_write(database, cl
     # By another process, which tells this one nothing.
     path, method = {"replaced": ("/token", "POST"), "revoked": ("/token", "DELETE"), "erased": ("", "DELETE")}[way]
     assert join(database).request(method, f"/v1/me{path}", headers=person.headers).is_success
+    # A token that is no good is said first, whatever else is wrong.
+    for path in ("/v1/replications", "/v1/replications?nothing=1"):
+        assert client.post(path, json={"question": 1}, headers=person.headers).status_code == 401
+        assert client.post(path, json={"question": 1}).status_code == 401
     size = client.get("/v1/ledger/head").json()["size"]
     for headers in (keyed, person.headers, person.headers | {"Idempotency-Key": "another"}):
         refused = client.post("/v1/replications", json=replication(slug, (3, 12)), headers=headers)
