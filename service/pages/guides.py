@@ -71,6 +71,9 @@ def _complete(tokens: Sequence[Token], place: int, token: Token) -> None:
         token.attrSet("id", _name(_text(tokens, place + 1)))
     elif token.type == "fence":
         token.attrSet("tabindex", "0")
+    # The pages' policy forbids a style within the text.
+    if token.attrs.pop("style", "") == "text-align:right":
+        token.attrSet("class", "number")
 
 
 _ROLES = {"table": "table", "thead": "rowgroup", "tbody": "rowgroup", "tr": "row", "th": "columnheader", "td": "cell"}
