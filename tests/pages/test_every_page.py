@@ -153,7 +153,7 @@ def test_ones_own_pages_are_as_good(watched):
     watched.open("/take-part/account")
     page.get_by_label("The code of a household").fill("nobodys-own-code")
     watched.press("Join this household")
-    assert page.evaluate("document.activeElement.className") == "faults"
+    page.locator(".faults:focus").wait_for()
     watched.check("a fault")
     assert {template_of(path) for path in watched.checked} >= SIGNED_IN
 
