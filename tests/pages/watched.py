@@ -2,10 +2,10 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
+from importlib.resources import files
 from urllib.parse import urlsplit
 
-AXE = Path(__file__).with_name("axe.min.js").read_text(encoding="utf-8")
+AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 STANDARDS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 AUDIT = "async (standards) => (await axe.run({runOnly: standards})).violations"
 WIDTHS = (360, 768, 1280)
