@@ -5,7 +5,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.progress import Progress
 
 from service import __version__, client_commands, record_commands
@@ -16,13 +15,13 @@ from service.record import contributors, ledger, questions
 from service.record.database import Database
 from service.serving import listen
 from service.settings import Settings
+from service.terminal import out
 
 app = typer.Typer(no_args_is_help=True, help="Pooled blind comparisons for fermenting and distilling.")
 stewards = typer.Typer(no_args_is_help=True, help="People who moderate.")
 app.add_typer(stewards, name="steward")
 client_commands.join(app)
 record_commands.join(app)
-out = Console(highlight=False)
 
 Host = Annotated[str | None, typer.Option(help="Address to listen on.")]
 Port = Annotated[int | None, typer.Option(help="Port to listen on.", min=0, max=65535)]
@@ -95,7 +94,9 @@ def _print_answer(database: Database) -> None:
     with database.read() as session:
         question = questions.page(session)[-1].question
         said = answer(session, question, Filters(), ledger.last_position_of(session, question.id))
-    out.print(f"\n[bold]{question.title}[/bold]\n{said.answer}")
+    out.print()
+    out.print(question.title, style="bold")
+    out.print(said.answer)
     out.print(f"Certainty: {said.certainty} ({'; '.join(said.certainty_reasons)}).")
 
 

@@ -8,16 +8,14 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn
 from rich.table import Table
 
 from service.client import DEFAULT_ADDRESS, Client, ClientError, Refused
 from service.intake.report_models import Report
+from service.terminal import err, out
 
 EXIT_CODES = "Exit codes: 0 done; 1 refused, or no answer came (standard error says why); 2 a command mistyped."
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
 
 _DOWNLOADING = (TextColumn("{task.description}"), BarColumn(), DownloadColumn())
 
@@ -40,12 +38,14 @@ def _client(to: str, token: str | None = None) -> Iterator[Client]:
         with Client(to, token) as client:
             yield client
     except Refused as refused:
-        err.print(f"[bold]{refused.problem.get('title', 'Refused')}[/bold]: {refused}", markup=True)
+        err.print(refused.problem.get("title", "Refused"), style="bold")
+        if not refused.faults:
+            err.print(f"  {refused}")
         for pointer, detail in refused.faults:
-            err.print(f"  {pointer or 'the document'}: {detail}", markup=False)
+            err.print(f"  {pointer or 'the document'}: {detail}")
         raise typer.Exit(1) from None
     except ClientError as error:
-        err.print(f"No answer from {to}: {error}", markup=False)
+        err.print(f"No answer from {to}: {error}")
         raise typer.Exit(1) from None
 
 
@@ -54,17 +54,17 @@ def _read(path: Path) -> dict[str, Any]:
         text = sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8")
         document = json.loads(text)
     except (OSError, ValueError) as error:
-        err.print(f"{path}: {error}", markup=False)
+        err.print(f"{path}: {error}")
         raise typer.Exit(1) from None
     if not isinstance(document, dict):
-        err.print(f"{path}: a replication document is a JSON object", markup=False)
+        err.print(f"{path}: a replication document is a JSON object")
         raise typer.Exit(1)
     return document
 
 
 def _print_report(report: Report) -> None:
     for sentence in report.summary:
-        out.print(sentence, markup=False)
+        out.print(sentence)
     for heading, flags in (("Unlike the plan", report.deviations), ("Other explanations", report.confounds)):
         if flags:
             table = Table(title=heading, title_justify="left", show_header=False, box=None)
@@ -72,7 +72,7 @@ def _print_report(report: Report) -> None:
                 table.add_row(flag.name, flag.detail)
             out.print(table)
     for caution in report.cautions:
-        out.print(f"Caution: {caution}", markup=False)
+        out.print(f"Caution: {caution}")
 
 
 def check(file: Document, to: To = DEFAULT_ADDRESS, *, as_json: AsJson = False) -> None:
@@ -112,16 +112,16 @@ def evidence(
     if as_json:
         typer.echo(found.model_dump_json(indent=2))
         return
-    out.print(f"[bold]{found.question.title}[/bold]")
-    out.print(found.answer, markup=False)
-    out.print(f"Certainty: {found.certainty or 'exploratory'} ({'; '.join(found.certainty_reasons)}).", markup=False)
+    out.print(found.question.title, style="bold")
+    out.print(found.answer)
+    out.print(f"Certainty: {found.certainty or 'exploratory'} ({'; '.join(found.certainty_reasons)}).")
     counted = found.counted
     out.print(
         f"{counted.replications} replications by {counted.households} households; {counted.reported} of "
         f"{counted.started} started were reported."
     )
-    out.print(f"Next: {found.next.what_would_help}", markup=False)
-    out.print(f"Cite as: {found.cite_as}", markup=False, soft_wrap=True)
+    out.print(f"Next: {found.next.what_would_help}")
+    out.print(f"Cite as: {found.cite_as}", soft_wrap=True)
 
 
 def calculators_named(incomplete: str) -> list[str]:
@@ -152,9 +152,9 @@ def calc(
             table.add_row(leaf, "no limit" if value is None else str(value))
     out.print(table)
     if "reading" in answer["result"]:
-        out.print(answer["result"]["reading"], markup=False)
+        out.print(answer["result"]["reading"])
     for caution in answer["cautions"]:
-        out.print(f"Caution: {caution}", markup=False)
+        out.print(f"Caution: {caution}")
 
 
 def _input(given: str) -> tuple[str, Any]:
@@ -197,9 +197,9 @@ def export(
         try:
             size = client.export(slug, path, as_of=as_of, progress=tell)
         except OSError as error:
-            err.print(f"{path}: {error.strerror}", markup=False)
+            err.print(f"{path}: {error.strerror}")
             raise typer.Exit(1) from None
     if as_json:
         typer.echo(json.dumps({"file": str(path), "bytes": size}))
     else:
-        out.print(f"Wrote {path} ({size} bytes).", markup=False)
+        out.print(f"Wrote {path} ({size} bytes).", soft_wrap=True)

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from service.intake.document_file import Loaded, load_documents
@@ -19,9 +18,7 @@ from service.record.database import Database
 from service.record.errors import RecordError
 from service.record.verify import KnownHead, VerifyReport, verify
 from service.settings import Settings
-
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+from service.terminal import err, out
 
 _MOST_SHOWN = 50
 _ONE_BY_ONE_UP_TO = 4 * 1024 * 1024
@@ -56,10 +53,10 @@ def _refusing() -> Iterator[None]:
     try:
         yield
     except RecordError as error:
-        err.print(error.detail, markup=False)
+        err.print(error.detail)
         raise typer.Exit(1) from None
     except (OSError, UnicodeDecodeError) as error:
-        err.print(str(error), markup=False)
+        err.print(str(error))
         raise typer.Exit(1) from None
 
 
@@ -121,7 +118,7 @@ def _say_what_is_wrong(report: VerifyReport) -> None:
     if report.whole:
         return
     for problem in report.problems[:_MOST_SHOWN]:
-        err.print(f"Position {problem.position}: {problem.detail}.", markup=False)
+        err.print(f"Position {problem.position}: {problem.detail}.")
     if len(report.problems) > _MOST_SHOWN:
         err.print(f"... and {len(report.problems) - _MOST_SHOWN} more.")
     raise typer.Exit(1)
@@ -135,7 +132,8 @@ def backup(file: Annotated[Path, typer.Argument(help="The new file.")]) -> None:
             database.backup(file)
         finally:
             database.dispose()
-    out.print(f"Wrote {file} ({file.stat().st_size} bytes). Look whether it is whole: manybatch verify {file}")
+    out.print(f"Wrote {file} ({file.stat().st_size} bytes).", soft_wrap=True)
+    out.print(f"Look whether it is whole: manybatch verify {file}", soft_wrap=True)
 
 
 def load(files: Files, processes: Processes = None) -> None:
@@ -191,9 +189,9 @@ def _say_loaded(file: Path, loaded: Loaded) -> None:
 
 def _say_refused(refused: list[tuple[str, Refused]]) -> None:
     for where, each in refused[:_MOST_SHOWN]:
-        err.print(f"{where}: {each.detail}", markup=False)
+        err.print(f"{where}: {each.detail}")
         for fault in each.faults:
-            err.print(f"  {fault.pointer or 'the document'}: {fault.detail}", markup=False)
+            err.print(f"  {fault.pointer or 'the document'}: {fault.detail}")
     if len(refused) > _MOST_SHOWN:
         err.print(f"... and {len(refused) - _MOST_SHOWN} more.")
     if refused:

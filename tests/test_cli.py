@@ -101,6 +101,13 @@ def test_calc_prints_a_table_and_the_reading(run, demo_server):
     assert json.loads(run(*words, "--json").stdout)["result"]["expected_by_chance"] == 4.0
 
 
+def test_square_brackets_are_only_text(run, document, demo_server):
+    document.write_text(json.dumps(DOCUMENT | {"question": "[/no-such]"}))
+    result = run("check", document, "--to", demo_server)
+    assert result.exit_code == 1
+    assert "'^[a-z0-9][a-z0-9_-]{0,63}$'" in " ".join(result.stderr.split())
+
+
 def test_calc_takes_text_with_a_unit(run, demo_server):
     result = run(
         "calc", "proofing/dilution", "volume_l=1 gal", "abv_percent=70", "target_abv_percent=40", "--to", demo_server
@@ -131,7 +138,7 @@ def test_export_writes_the_package_and_says_so(run, tmp_path, demo_server):
     path = tmp_path / "mead.zip"
     result = run("export", "feeding-a-mead-in-steps", "--to", demo_server, "--into", path)
     assert result.exit_code == 0
-    assert "mead.zip" in result.stdout
+    assert f"Wrote {path} (" in result.stdout
     assert "datapackage.json" in ZipFile(path).namelist()
     told = run("export", "feeding-a-mead-in-steps", "--to", demo_server, "--into", path, "--json")
     assert json.loads(told.stdout) == {"file": str(path), "bytes": path.stat().st_size}

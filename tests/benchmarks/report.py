@@ -50,7 +50,13 @@ def markdown(machine: Mapping[str, str], found: Found, seconds: float) -> str:
         f"{len(held) - len(missed)} of {len(held)} targets met.",
     ]
     for part, rows in found.items():
-        lines += ["", f"### {part}", "", "| what | figure | target | verdict | note |", "| --- | ---: | ---: | --- | --- |"]
+        lines += [
+            "",
+            f"### {part}",
+            "",
+            "| what | figure | target | verdict | note |",
+            "| --- | ---: | ---: | --- | --- |",
+        ]
         lines += [f"| {row.what} | {row.shown} | {row.wanted} | {row.verdict} | {row.note} |" for row in rows]
     return "\n".join(lines) + "\n"
 
