@@ -9,17 +9,23 @@ import pytest
 
 from service.record.database import Database
 from tests import postgres, server
+from tests.missing import Missing
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_setup() -> Iterator[None]:
+    """Skip what needs something that this machine doesn't have, or fail where it must not be missing."""
+    try:
+        return (yield)
+    except Missing as missing:
+        if missing.what in os.environ.get("MANYBATCH_TESTS_REQUIRE", ""):
+            pytest.fail(f"required here: {missing}")
+        pytest.skip(str(missing))
 
 
 @pytest.fixture(scope="session")
 def postgres_server() -> Iterator[postgres.Server]:
-    with ExitStack() as stack:
-        try:
-            server = stack.enter_context(postgres.server())
-        except postgres.NoPostgres as reason:
-            if "postgres" in os.environ.get("MANYBATCH_TESTS_REQUIRE", ""):
-                pytest.fail(f"PostgreSQL is required here: {reason}")
-            pytest.skip(str(reason))
+    with postgres.server() as server:
         yield server
 
 

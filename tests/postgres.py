@@ -17,15 +17,19 @@ import psycopg
 from psycopg import sql
 from sqlalchemy import make_url
 
+from service.record.database import Database
 from service.record.merkle import EMPTY_ROOT
 from service.record.tables import LedgerHead, metadata
+from tests.missing import Missing
 
 # Nothing on the shared test server outlives it, so nothing has to reach the disk.
 _FORGETFUL = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "deadlock_timeout=50ms")
 
 
-class NoPostgres(Exception):  # noqa: N818  # a reason to skip, not a fault
-    """There is no PostgreSQL on this machine; the message says what was looked for."""
+class NoPostgres(Missing):
+    """There is no PostgreSQL on this machine."""
+
+    what = "postgres"
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +174,19 @@ def cluster(settings: Sequence[str] = ()) -> Iterator[Cluster]:
 
 
 @contextmanager
-def replica_of(primary: Cluster) -> Iterator[Cluster]:
-    """Give a streaming replica of a running server, started."""
+def with_replica() -> Iterator[tuple[Cluster, Cluster]]:
+    """Give a server with a migrated, empty record, and a streaming replica of it."""
+    with cluster() as primary:
+        primary.start()
+        database = Database(primary.url)
+        database.migrate()
+        database.dispose()
+        with _replica_of(primary) as replica:
+            yield primary, replica
+
+
+@contextmanager
+def _replica_of(primary: Cluster) -> Iterator[Cluster]:
     made = Cluster()
     try:
         made.copy_of(primary)

@@ -140,12 +140,9 @@ def test_a_writer_waits_its_turn_while_another_process_writes_for_a_moment(sqlit
 class TestPostgresGoesAway:
     @pytest.fixture
     def cluster(self):
-        try:
-            with postgres.cluster() as cluster:
-                cluster.start()
-                yield cluster
-        except postgres.NoPostgres as reason:
-            pytest.skip(str(reason))
+        with postgres.cluster() as cluster:
+            cluster.start()
+            yield cluster
 
     @pytest.mark.parametrize("mode", ["fast", "immediate"])
     def test_it_answers_later_while_the_server_is_away_and_goes_on_when_it_is_back(self, cluster, join, mode):

@@ -18,16 +18,8 @@ SEALING_KEY = SecretStr("a secret that is long enough for a test")
 
 @pytest.fixture(scope="module")
 def clusters():
-    try:
-        with postgres.cluster() as primary:
-            primary.start()
-            database = Database(primary.url)
-            database.migrate()
-            database.dispose()
-            with postgres.replica_of(primary) as replica:
-                yield primary, replica
-    except postgres.NoPostgres as reason:
-        pytest.skip(str(reason))
+    with postgres.with_replica() as pair:
+        yield pair
 
 
 @pytest.fixture

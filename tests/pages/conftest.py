@@ -1,4 +1,3 @@
-import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +12,7 @@ from service.record.database import Database
 from tests.api.community import Person
 from tests.api.conftest import join, portal, sqlite, sqlite_client, village  # noqa: F401  the doors' own fixtures
 from tests.api.kitchen import Kitchen
+from tests.missing import Missing
 from tests.pages.reader import Reader
 from tests.server import Server, start
 
@@ -28,6 +28,12 @@ SWITCHES = [
     "--disable-component-update",
     "--disable-sync",
 ]
+
+
+class NoBrowser(Missing):
+    """There is no Chromium on this machine."""
+
+    what = "browser"
 
 
 @pytest.fixture
@@ -74,10 +80,7 @@ def chromium():
     """Give Debian's Chromium, headless."""
     found = shutil.which("chromium") or shutil.which("chromium-browser")
     if found is None:
-        reason = "Chromium is not installed: apt-get install chromium"
-        if "browser" in os.environ.get("MANYBATCH_TESTS_REQUIRE", ""):
-            pytest.fail(reason)
-        pytest.skip(reason)
+        raise NoBrowser("Chromium is not installed: apt-get install chromium")
     from playwright.sync_api import sync_playwright  # noqa: PLC0415  needs nothing where there is no browser
 
     with sync_playwright() as playwright:

@@ -31,20 +31,12 @@ _PATIENCE_S = 60
 @pytest.fixture
 def pair():
     """Give a primary that acknowledges a commit once its standby has it too, and the standby."""
-    try:
-        with postgres.cluster() as primary:
-            primary.start()
-            database = Database(primary.url)
-            database.migrate()
-            database.dispose()
-            with postgres.replica_of(primary) as standby:
-                with psycopg.connect(primary.url, autocommit=True) as connection:
-                    connection.execute("ALTER SYSTEM SET synchronous_standby_names = '*'")
-                    connection.execute("SELECT pg_reload_conf()")
-                    wait_for(lambda: _is_synchronous(connection))
-                yield primary, standby
-    except postgres.NoPostgres as reason:
-        pytest.skip(str(reason))
+    with postgres.with_replica() as (primary, standby):
+        with psycopg.connect(primary.url, autocommit=True) as connection:
+            connection.execute("ALTER SYSTEM SET synchronous_standby_names = '*'")
+            connection.execute("SELECT pg_reload_conf()")
+            wait_for(lambda: _is_synchronous(connection))
+        yield primary, standby
 
 
 def _is_synchronous(connection):
