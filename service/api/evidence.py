@@ -1,10 +1,9 @@
 import hashlib
 import re
-from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from datetime import UTC, date, datetime
 from functools import lru_cache
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 from urllib.parse import urlencode
 from uuid import UUID
 
@@ -19,7 +18,7 @@ from service.api.links import address
 from service.api.paging import Cursor, Limit, Page, decode, encode, listed
 from service.api.parameters import Slug
 from service.api.problems import Fault, Problem
-from service.api.routing import JSON, Route
+from service.api.routing import JSON, KeptFirst, Route
 from service.api.storage import Storage, Stored
 from service.evidence.blocks import MeasuredStudy, TrialStudyOfRecord
 from service.evidence.comparison import ComparisonUnknownError, comparison_of
@@ -57,36 +56,26 @@ def _in_order(conditions: list[str]) -> list[str]:
     return sorted(set(conditions))
 
 
-class KeptAnswerRoute(Route):
-    """A route that answers from what is kept, before the framework reads anything, where that is the whole answer."""
+class KeptAnswerRoute(KeptFirst, Route):
+    """The present answer to the unfiltered question."""
 
-    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        """Look for the kept answer first; anything unusual goes the ordinary way."""
-        handle = super().get_route_handler()
-
-        async def answered(request: Request) -> Response:
-            return _kept(request) or await handle(request)
-
-        return answered
-
-
-def _kept(request: Request) -> Response | None:
-    """The present answer to the unfiltered question, or that it is unchanged; None where it isn't at hand."""
-    headers = request.headers
-    if request.scope["query_string"] or headers.get("accept", "*/*") not in _ANYTHING:
-        return None
-    latest: Latest | None = request.app.state.latest.of(request.path_params["slug"])
-    if latest is None:
-        return None
-    tag = f'"e{latest.position}-{_digest(latest.question_id, _UNFILTERED)}-m{METHOD_VERSION}"'
-    if matched(request, tag):
-        return not_modified(tag, REVALIDATE)
-    key = key_of("answer", latest.question_id, latest.position, _ALL, **_made_with(request))
-    body = request.app.state.evidence.get(key)
-    if body is None:
-        return None
-    cited = cite_as(request, request.path_params["slug"], latest.position)
-    return Response(body, headers={"ETag": tag, "Cache-Control": REVALIDATE, "Link": cited}, media_type=JSON)
+    def kept(self, request: Request) -> Response | None:
+        """Give it to whoever asks for nothing unusual."""
+        headers = request.headers
+        if request.scope["query_string"] or headers.get("accept", "*/*") not in _ANYTHING:
+            return None
+        latest: Latest | None = request.app.state.latest.of(request.path_params["slug"])
+        if latest is None:
+            return None
+        tag = f'"e{latest.position}-{_digest(latest.question_id, _UNFILTERED)}-m{METHOD_VERSION}"'
+        if matched(request, tag):
+            return not_modified(tag, REVALIDATE)
+        key = key_of("answer", latest.question_id, latest.position, _ALL, **_made_with(request))
+        body = request.app.state.evidence.get(key)
+        if body is None:
+            return None
+        cited = cite_as(request, request.path_params["slug"], latest.position)
+        return Response(body, headers={"ETag": tag, "Cache-Control": REVALIDATE, "Link": cited}, media_type=JSON)
 
 
 router = APIRouter(prefix="/v1/questions/{slug}/evidence", route_class=Route, tags=["evidence"])

@@ -69,6 +69,23 @@ class Route(APIRoute):
         return frozenset(declared) | ({str(own)} if not declared or self.response_model is not None else set())
 
 
+class KeptFirst(APIRoute):
+    """A route that answers with what is kept, before the framework reads anything; the rest goes the ordinary way."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """Look for what is kept first."""
+        handle = super().get_route_handler()
+
+        async def answered(request: Request) -> Response:
+            return self.kept(request) or await handle(request)
+
+        return answered
+
+    def kept(self, request: Request) -> Response | None:
+        """Give the whole answer, or that it is unchanged; None where it isn't at hand."""
+        raise NotImplementedError
+
+
 def _query_of(dependant: Dependant) -> Iterator[tuple[str, bool]]:
     """Name what a route takes in its query, and whether it may be given several times."""
     for parameter in dependant.query_params:

@@ -1,16 +1,15 @@
 """A question's page, given again before the framework reads anything, as the interface gives its answer again."""
 
-from collections.abc import Callable, Coroutine
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from uuid import UUID
 
 from fastapi import Request
-from fastapi.routing import APIRoute
 from starlette.responses import Response
 
 from service.api.conditional import REVALIDATE, matched, not_modified
 from service.api.evidence import EvidenceQuery
+from service.api.routing import KeptFirst
 from service.pages.layout import alternate, html
 from service.pages.reading import tag_of_page
 
@@ -18,32 +17,22 @@ if TYPE_CHECKING:
     from service.record.latest import Latest
 
 
-class KeptPageRoute(APIRoute):
-    """A route that answers with the kept page of the unfiltered question; anything else goes the ordinary way."""
+class KeptPageRoute(KeptFirst):
+    """The present page of the unfiltered question."""
 
-    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        """Look for the kept page first."""
-        handle = super().get_route_handler()
-
-        async def answered(request: Request) -> Response:
-            return _kept(request) or await handle(request)
-
-        return answered
-
-
-def _kept(request: Request) -> Response | None:
-    """The present page, or that it is unchanged; None where it isn't at hand."""
-    if request.scope["query_string"]:
-        return None
-    slug = request.path_params["slug"]
-    latest: Latest | None = request.app.state.latest.of(slug)
-    if latest is None:
-        return None
-    tag = _tag(latest.question_id, latest.position)
-    if matched(request, tag):
-        return not_modified(tag, REVALIDATE)
-    content = request.app.state.evidence.get(("page", tag))
-    return None if content is None else page_kept(request, slug, tag, content, REVALIDATE)
+    def kept(self, request: Request) -> Response | None:
+        """Give it where the address has nothing more."""
+        if request.scope["query_string"]:
+            return None
+        slug = request.path_params["slug"]
+        latest: Latest | None = request.app.state.latest.of(slug)
+        if latest is None:
+            return None
+        tag = _tag(latest.question_id, latest.position)
+        if matched(request, tag):
+            return not_modified(tag, REVALIDATE)
+        content = request.app.state.evidence.get(("page", tag))
+        return None if content is None else page_kept(request, slug, tag, content, REVALIDATE)
 
 
 @lru_cache(maxsize=1024)
