@@ -184,4 +184,10 @@ def create_app(settings: Settings | None = None, database: Database | None = Non
     api = create_api(settings, database)
     refuse = _refuse_by(api)
     limited = Limited(api, Callers(settings.trusted_proxies), refuse) if settings.rate_limits == "on" else api
-    return Boundary(limited, max_body_bytes=settings.max_body_bytes, observe=metrics_of(api).observe, refuse=refuse)
+    return Boundary(
+        limited,
+        max_body_bytes=settings.max_body_bytes,
+        body_seconds=settings.body_seconds,
+        observe=metrics_of(api).observe,
+        refuse=refuse,
+    )

@@ -24,6 +24,9 @@ class Settings(BaseSettings):
     max_body_bytes: int = Field(
         MEBIBYTE, ge=1024, le=64 * MEBIBYTE, description="Largest request body; columns and pooling take 16 times this."
     )
+    body_seconds: float = Field(
+        20, gt=0, le=3600, description="How long a request's body may take, and a second more for each 16 KiB of it."
+    )
     rate_limits: Literal["on", "off"] = Field(
         "on", description="`off` turns the limits by address and by contributor off."
     )

@@ -1,9 +1,11 @@
 """The outermost wall: whatever happens inside, the caller gets a request id and, on failure, a problem document."""
 
+import asyncio
 import re
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from starlette.responses import Response
 from uuid_utils import uuid7
@@ -22,6 +24,7 @@ Refuse = Callable[[Any, Problem], Response]
 """Makes the answer of a refusal from a request's scope: a document, or a page where somebody reads."""
 
 _LONGEST_DRAINED = 64 * 1024 * 1024
+_SLOWEST_BYTES_PER_S = 16 * 1024
 _HUNG_UP = 499
 """In the log and the counters, where a caller left before all of the body had come; no caller ever sees it."""
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
@@ -43,12 +46,19 @@ class Boundary:
     """Plain ASGI: request ids, body limits, HEAD, CORS, the log line, and the last catch for what nobody caught."""
 
     def __init__(
-        self, app: "ASGIApp", *, max_body_bytes: int, observe: Observe | None = None, refuse: Refuse = as_document
+        self,
+        app: "ASGIApp",
+        *,
+        max_body_bytes: int,
+        body_seconds: float,
+        observe: Observe | None = None,
+        refuse: Refuse = as_document,
     ) -> None:
         self.app = app
         self.refuse = refuse
         self.observe = observe
         self.max_body_bytes = max_body_bytes
+        self.body_seconds = body_seconds
 
     async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
         """Answer one connection."""
@@ -76,6 +86,7 @@ class _Exchange:
         self.observe = boundary.observe
         self.refuse = boundary.refuse
         self.limit = boundary.limit(scope["path"])
+        self.patience = boundary.body_seconds
         self.announced = _content_length(headers.get(b"content-length", "0"))
         self.is_head = scope["method"] == "HEAD"
         self.scope = {**scope, "method": "GET"} if self.is_head else scope
@@ -87,7 +98,7 @@ class _Exchange:
         self.send = send
         self.read = 0
         self.status = 0
-        self.too_large = False
+        self.refused: Problem | None = None
         self.whole = False
         self.hung_up = False
         self.started_at = time.perf_counter()
@@ -97,11 +108,11 @@ class _Exchange:
             if self.preflight:
                 await cors.preflight(self.scope["path"])(self.scope, self.receive, self.answer)
             elif self.announced > self.limit:
-                await self.refuse_body(announced=self.announced)
+                await self.refuse_body(_too_large(self.limit), self.announced)
             else:
                 await self.app(self.scope, self.limited_receive, self.answer)
-        except _TooLargeError:
-            await self.refuse_body(announced=self.read)
+        except _BodyRefusedError as refusal:
+            await self.refuse_body(refusal.problem, self.read)
         except Exception as error:  # noqa: BLE001  the last catch: a caller gets a problem document, never a stack trace
             if not self.hung_up:
                 log_failure(self.scope, error)
@@ -114,36 +125,52 @@ class _Exchange:
                 self.observe(self.scope["method"], template_of(self.scope), self.status, seconds)
 
     async def limited_receive(self) -> "Message":
-        message = await self.receive()
+        if self.whole:
+            return await self.receive()
+        try:
+            message = await self.part_of_body()
+        except TimeoutError:
+            self.give_up(_too_slow(self.read))
         if message["type"] == "http.request":
             self.read += len(message.get("body", b""))
             self.whole = not message.get("more_body", False)
             if self.read > self.limit:
-                self.too_large = True
-                raise _TooLargeError
-        elif message["type"] == "http.disconnect" and not self.whole:
+                self.give_up(_too_large(self.limit))
+        elif message["type"] == "http.disconnect":
             # The rest of the body will never come: whatever becomes of the request, nobody is there to be told.
             self.hung_up = True
         return message
 
-    async def refuse_body(self, announced: int) -> None:
-        """Read the rest and drop it, so that the client stops writing and sees the answer."""
+    async def part_of_body(self) -> "Message":
+        """Wait for more of the body for as long as what has come earns it; raise TimeoutError then."""
+        waited = time.perf_counter() - self.started_at
+        async with asyncio.timeout(self.patience + self.read / _SLOWEST_BYTES_PER_S - waited):
+            return await self.receive()
+
+    def give_up(self, problem: Problem) -> NoReturn:
+        self.refused = problem
+        raise _BodyRefusedError(problem)
+
+    async def refuse_body(self, problem: Problem, announced: int) -> None:
         if self.status:
             return
-        if announced <= _LONGEST_DRAINED:
-            drained = self.read
-            while drained <= _LONGEST_DRAINED:
-                message = await self.receive()
+        if problem.kind.slug == "body-too-large" and announced <= _LONGEST_DRAINED:
+            await self.drain()
+        await self.refuse(self.scope, problem)(self.scope, self.receive, self.answer)
+
+    async def drain(self) -> None:
+        """Read the rest and drop it, so that the client stops writing and sees the answer."""
+        with suppress(TimeoutError):
+            while self.read <= _LONGEST_DRAINED:
+                message = await self.part_of_body()
                 if message["type"] != "http.request" or not message.get("more_body"):
                     break
-                drained += len(message.get("body", b""))
-        problem = Problem("body-too-large", f"at most {self.limit} bytes are taken here")
-        await self.refuse(self.scope, problem)(self.scope, self.receive, self.answer)
+                self.read += len(message.get("body", b""))
 
     async def answer(self, message: "Message") -> None:
         if message["type"] == "http.response.start":
-            if self.too_large and message["status"] != 413:
-                raise _TooLargeError
+            if self.refused is not None and message["status"] != self.refused.kind.status:
+                raise _BodyRefusedError(self.refused)
             self.status = _HUNG_UP if self.hung_up else message["status"]
             headers = [*message.get("headers", ()), (b"x-request-id", self.request_id.encode()), _NO_SNIFFING]
             if not self.preflight:
@@ -158,8 +185,21 @@ class _Exchange:
             raise
 
 
-class _TooLargeError(Exception):
-    """The body passed its limit while it was being read."""
+class _BodyRefusedError(Exception):
+    """The body passed its limit, or its time, while it was being read."""
+
+    def __init__(self, problem: Problem) -> None:
+        super().__init__(problem.detail)
+        self.problem = problem
+
+
+def _too_large(limit: int) -> Problem:
+    return Problem("body-too-large", f"at most {limit} bytes are taken here")
+
+
+def _too_slow(read: int) -> Problem:
+    # What may still come of the body must not be taken for another request.
+    return Problem("body-too-slow", f"only {read} bytes of it have come", headers={"Connection": "close"})
 
 
 def _content_length(text: str) -> int:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
 
 _EVERY = ("not-acceptable", "invalid-input", "internal-error")
-_WITH_BODY = ("malformed-json", "body-too-large", "not-json")
+_WITH_BODY = ("malformed-json", "body-too-slow", "body-too-large", "not-json")
 # What calculates, or only says that it lives, asks no record; health is counted under no limit.
 _WITHOUT_RECORD = ("/v1/calculators", "/health/live")
 _WITHOUT_LIMIT = "/health/"

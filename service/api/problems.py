@@ -85,6 +85,13 @@ PROBLEMS = _table(
         "Accept `application/json` (or the media type that the address is named for), or leave `Accept` out.",
     ),
     ProblemType(
+        "body-too-slow",
+        408,
+        "The body came too slowly",
+        "Nothing was done. Send it again over a better line: a body has some seconds to come, and a second more for each "
+        "16 KiB of it.",
+    ),
+    ProblemType(
         "conflict",
         409,
         "The state of things forbids this",

@@ -15,6 +15,7 @@ import pytest
 
 from tests import hostile
 from tests.api.community import Community, registration, replication
+from tests.server import start
 
 _PATIENCE_S = 20
 HELD = 80
@@ -99,7 +100,7 @@ def test_any_header_is_read_or_refused(server, asked, line):
     own = f"Authorization: Bearer {person.token}\r\n"
     body = json.dumps(replication(slug, notes=line[:40])).encode()
     plain = f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n"
-    for start, beside, content in (
+    for asking, beside, content in (
         ("GET /v1/questions HTTP/1.1\r\n", "", b""),
         ("GET /v1/me HTTP/1.1\r\n", "", b""),
         ("GET /take-part HTTP/1.1\r\n", "", b""),
@@ -109,7 +110,7 @@ def test_any_header_is_read_or_refused(server, asked, line):
         # The line comes first: a framework that takes the first of two takes it. Where it promises chunks, the last one
         # is sent, or the server would rightly wait for it.
         host = "" if line.lower().startswith("host:") else "Host: x\r\n"
-        head = start.encode() + hostile.sent_as(line) + f"\r\n{host}Connection: close\r\n{beside}\r\n".encode()
+        head = asking.encode() + hostile.sent_as(line) + f"\r\n{host}Connection: close\r\n{beside}\r\n".encode()
         answer = exchanged(server, head + content + b"\r\n0\r\n\r\n" * ("transfer-encoding" in line.lower()))
         assert_harmless(answer)
         made += answer is not None and answer[0] == 201
@@ -175,6 +176,33 @@ def test_slow_bodies_hold_up_nobody_and_leave_nothing(server, asked):
         slow[0].sendall(body[len(body) // 2 :])
         assert slow[0].recv(65536).startswith(b"HTTP/1.1 201 ")
     assert_unmoved(server, size + 4)
+
+
+@pytest.fixture
+def impatient(sqlite_url, tmp_path):
+    with start(sqlite_url, tmp_path, BODY_SECONDS="0.5") as server:
+        yield server
+
+
+@pytest.mark.parametrize("path", ["/v1/replications", "/v1/calculators/pooling/trials", "/take-part/begin"])
+def test_a_body_that_never_ends_is_given_up(impatient, path):
+    with closing(connected(impatient)) as connection:
+        connection.sendall(head_of(path, 500) + b'{"question": "')
+        answer = b"".join(iter(lambda: connection.recv(65536), b""))
+    assert answer.startswith(b"HTTP/1.1 408 ")
+    assert b"The body came too slowly" in answer
+    assert b"\r\nconnection: close\r\n" in answer.lower()
+    assert_unmoved(impatient, 0)
+
+
+def test_a_long_body_has_longer_to_come(impatient):
+    quarter = b" " * 16 * 1024
+    with closing(connected(impatient)) as connection:
+        connection.sendall(head_of("/v1/calculators/gravity/scales", 4 * len(quarter)))
+        for _ in range(4):
+            connection.sendall(quarter)
+            time.sleep(0.3)
+        assert connection.recv(65536).startswith(b"HTTP/1.1 400 ")
 
 
 def test_hanging_up_halfway_leaves_nothing(server, asked):
