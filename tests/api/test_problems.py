@@ -157,9 +157,9 @@ def test_a_refusal_is_a_problem_document_and_nothing_is_kept(client, ready, subt
 
 # Below, each on its own: what takes more than one request to be refused.
 BELOW = {"internal-error", "unavailable", "idempotency-key-reused", "request-in-flight"}
-# In test_sealed_trials.py and test_limits.py.
+# In test_sealed_trials.py, test_limits.py and test_hostile_requests.py.
 ELSEWHERE = {"trial-open", "trial-ended", "out-of-turn", "answer-is-final", "code-not-served", "no-sealing-key"}
-ELSEWHERE |= {"too-many-requests"}
+ELSEWHERE |= {"too-many-requests", "body-too-slow"}
 
 
 def test_every_type_of_problem_is_driven():
