@@ -6,7 +6,14 @@ from datetime import UTC, datetime
 from typing import Any
 
 from service.intake.conditions import conditions_met
-from service.intake.documents import DESCRIPTORS, PERCEIVABLE_DIFFERENCE, PREFERENCE, BatchDocument, TrialDocument
+from service.intake.documents import (
+    DESCRIPTORS,
+    PERCEIVABLE_DIFFERENCE,
+    PREFERENCE,
+    TASTING_OUTCOMES,
+    BatchDocument,
+    TrialDocument,
+)
 from service.intake.finishing import Finish, finished_first
 from service.intake.flags import Flag, names_for
 from service.intake.outcomes import OUTCOMES, Measurement, Outcome, Waiting, outcome_named
@@ -77,7 +84,8 @@ class _Context:
                 yield from self._beside(index, trial)
 
     def measured_rows(self) -> Iterator[ObservationRow]:
-        own = [goal.outcome for goal in self.checked.protocol.outcomes]
+        # What tasters answer is never read off a batch, whatever its `measured` holds under such a name.
+        own = [goal.outcome for goal in self.checked.protocol.outcomes if goal.outcome not in TASTING_OUTCOMES]
         outcomes = [outcome_named(name) for name in dict.fromkeys([*OUTCOMES, *own])]
         for arms in self.checked.measured_comparisons:
             for outcome in outcomes:

@@ -167,6 +167,12 @@ def test_own_measurements_count_where_the_protocol_asks_for_them():
     assert ("haze_ntu", "treatment") not in weigh(batches=batches).rows
 
 
+def test_no_number_measured_on_a_batch_passes_for_what_tasters_answer():
+    measured = {"measured": {"perceivable_difference": 3.0, "ph_end": 3.4}}
+    rows = weigh(batches=pair(measured, measured)).reduced.observations
+    assert [row.method for row in rows if row.outcome == "perceivable_difference"] == ["triangle"]
+
+
 def test_every_other_arm_is_compared_with_the_control():
     batches = [documents.batch(arm) for arm in ("control", "treatment", "fined")]
     rows = weigh(batches=batches).rows
