@@ -1,22 +1,21 @@
 """The one byte form of a document (RFC 8785), and hashes of it."""
 
 import hashlib
-import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 import rfc8785
+from pydantic_core import PydanticSerializationError, to_json
 
 from service.record.errors import NotCanonical
 
 _LARGEST = 2**53 - 1
 _SAME = frozenset({str, bool, type(None)})
-_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode
 
 
 class _UnlikeError(Exception):
-    """The value holds something that the standard library writes otherwise than RFC 8785, or not at all."""
+    """The value holds something that pydantic's encoder writes otherwise than RFC 8785, or not at all."""
 
 
 def canonical_bytes(content: Mapping[str, Any]) -> bytes:
@@ -43,17 +42,17 @@ def canonical_bytes(content: Mapping[str, Any]) -> bytes:
 
 
 def _written(content: dict[str, Any]) -> bytes:
-    """Take the standard library's encoder, which is ten times as fast, wherever it writes the same bytes."""
+    """Take pydantic's encoder, which is ten times as fast, wherever it writes the same bytes."""
     try:
-        return _encode(_alike(content)).encode()
-    except _UnlikeError:
+        return to_json(_alike(content))
+    except (_UnlikeError, PydanticSerializationError):
         return rfc8785.dumps(content)
 
 
 def _alike(value: Any) -> Any:  # noqa: ANN401  # any JSON value
-    """Return the value with its integral floats as integers; raise where the two encoders could differ.
+    """Return the value with its keys in order and its integral floats as integers; raise where encoders could differ.
 
-    They agree on text, on floats that both write without an exponent, and on the order of ASCII keys.
+    They agree on text, and on floats that both write without an exponent; ASCII keys have one order in every encoding.
     """
     kind = type(value)
     if kind in _SAME:
@@ -63,7 +62,7 @@ def _alike(value: Any) -> Any:  # noqa: ANN401  # any JSON value
     if kind is int and -_LARGEST <= value <= _LARGEST:
         return value
     if kind is dict and _has_ascii_keys(value):
-        return {key: each if type(each) in _SAME else _alike(each) for key, each in value.items()}
+        return {key: each if type(each) in _SAME else _alike(each) for key, each in sorted(value.items())}
     if kind is list or kind is tuple:
         return [each if type(each) in _SAME else _alike(each) for each in value]
     raise _UnlikeError
