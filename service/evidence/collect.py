@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
+import numpy as np
+
 from service.evidence.aims import PERCEIVABLE, Aims, aims_of
 from service.evidence.compared import WITHDRAWAL_ASKED, Compared, compared
 from service.evidence.comparison import Arms, ComparisonUnknownError, comparison_of, is_planned
@@ -15,7 +17,7 @@ from service.record.question_columns import state_at
 from service.record.rows import ProtocolVersion
 from service.record.start_columns import Starts
 from service.record.tables import Question
-from service.record.words import distinct, is_among, numbered
+from service.record.words import distinct, is_among, occurring
 
 __all__ = [
     "PERCEIVABLE",
@@ -49,16 +51,22 @@ class Held:
     @property
     def reported(self) -> list[Arms]:
         """The comparisons that stand in the evidence, in order of receipt."""
-        rows = self.rows.where(~self.rows.number("sham") & ~self.rows.retracted)
-        control, treatment = rows.codes("control"), rows.codes("treatment")
-        _, first = numbered(control * len(rows.words("treatment").meanings) + treatment)
-        ones, others = rows.words("control").said(control[first]), rows.words("treatment").said(treatment[first])
-        return list(zip(ones, others, strict=True))
+        controls, treatments = self.rows.words("control"), self.rows.words("treatment")
+        pair = self.rows.codes("control") * len(treatments.meanings) + self.rows.codes("treatment")
+        standing = pair[~self.rows.number("sham") & ~self.rows.retracted]
+        # Of the few pairs that there are, each is looked for from the start.
+        pairs = sorted(occurring(standing), key=lambda each: int(np.argmax(standing == each)))
+        control, treatment = np.divmod(np.array(pairs, dtype=np.int32), len(treatments.meanings) or 1)
+        return list(zip(controls.said(control), treatments.said(treatment), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
 class Collected:
-    """Everything that one answer is made from, and nothing that was not in the record at its position."""
+    """Everything that one answer is made from, and nothing that was not in the record at its position.
+
+    `silent` are the replications that were started and show no result: never reported, or erased since by whoever sent
+    it.
+    """
 
     held: Held
     aims: Aims
@@ -69,6 +77,7 @@ class Collected:
     retracted: Compared
     filtered_out: int
     starts: Starts
+    silent: Starts
     _of: dict[tuple[str, bool], Compared] = field(default_factory=dict, repr=False)
 
     @property
@@ -157,6 +166,7 @@ def choose(held: Held, filters: Filters) -> Collected:
     stands = ~every.retracted
     kept = filters.mask(every)
     standing = every.where(kept & stands)
+    starts = _started(held.starts, every, arms, filters)
     return Collected(
         held=held,
         aims=aims_of(held.protocols, held.starts.first("submitted")),
@@ -166,7 +176,8 @@ def choose(held: Held, filters: Filters) -> Collected:
         rows=standing,
         retracted=every.where(kept & ~stands),
         filtered_out=distinct(every.replication[stands]) - distinct(standing.replication),
-        starts=_started(held.starts, every, arms, filters),
+        starts=starts,
+        silent=starts.where(~starts.reached("submitted") | starts.reached("erased")),
     )
 
 

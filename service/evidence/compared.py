@@ -1,7 +1,8 @@
 """Observations on one comparison: each seen from its side, as a row, and each field of all of them as a column."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Literal, overload
 
 import numpy as np
@@ -10,15 +11,28 @@ import numpy.typing as npt
 from service.evidence.comparison import Arms, told_from, turned
 from service.record.observation_columns import FloatArray, Observations
 from service.record.rows import RecordedObservation
-from service.record.words import BoolArray, Codes, Words
+from service.record.words import BoolArray, Codes, IntArray, Words, numbered
 
 WITHDRAWAL_ASKED = "withdrawal_asked"
 """Marks a result that its owner would take back; it stays until a steward decides."""
 _EVENTS = {"control_event": "treatment_event", "treatment_event": "control_event"}
 
 
+@dataclass(frozen=True, slots=True)
+class ByHousehold:
+    """Each row's household, numbered from 0 in order of first appearance, and the row at which each first appears."""
+
+    number: IntArray
+    first: IntArray
+
+    @property
+    def once_each(self) -> bool:
+        """Whether no household has more than one row."""
+        return len(self.first) == len(self.number)
+
+
 class Compared(Sequence[RecordedObservation]):
-    """Observations on one comparison, in order of receipt.
+    """Observations on one comparison, in order of receipt. Columns are kept once they were asked for.
 
     Parameters
     ----------
@@ -36,6 +50,8 @@ class Compared(Sequence[RecordedObservation]):
         self.is_turned = is_turned
         self.is_asked_back = is_asked_back
         self._rows: list[RecordedObservation] | None = None
+        self._numbers: dict[str, npt.NDArray[Any]] = {}
+        self._codes: dict[str, Codes] = {}
 
     def __len__(self) -> int:
         return len(self.observations)
@@ -67,7 +83,10 @@ class Compared(Sequence[RecordedObservation]):
 
     def where(self, mask: BoolArray) -> "Compared":
         """Keep those for which a mask holds."""
-        return Compared(self.observations.where(mask), self.is_turned[mask], self.is_asked_back[mask])
+        if mask.all():
+            return self
+        places = np.flatnonzero(mask)
+        return Compared(self.observations.where(mask), self.is_turned[places], self.is_asked_back[places])
 
     def with_(self, other: "Compared") -> "Compared":
         """Put these and others of the same comparison together, in order of receipt."""
@@ -94,20 +113,28 @@ class Compared(Sequence[RecordedObservation]):
 
     def says(self, field: str, word: str | None) -> BoolArray:
         """Say where a field (`outcome`, `method`, `outside_the_test`) is one word."""
-        return self.observations.says(field, word)
+        words, codes = self.words(field)
+        return np.asarray(codes == words.place(word))
 
     def words(self, field: str) -> tuple[Words, Codes]:
         """Return the different values of a field (as above, `flags` or `moderators`), and which one each row has."""
-        return self.observations.words(field), self.observations.codes(field)
+        if field not in self._codes:
+            self._codes[field] = self.observations.codes(field)
+        return self.observations.words(field), self._codes[field]
 
     def number(self, field: str) -> npt.NDArray[Any]:
         """Return a field of numbers; what is missing is NaN in `difference` and `variance`, -1 elsewhere."""
+        if field not in self._numbers:
+            self._numbers[field] = self._number(field)
+        return self._numbers[field]
+
+    def _number(self, field: str) -> npt.NDArray[Any]:
+        found = self.observations.number(field)
         if field == "difference":
-            values: FloatArray = self.observations.number(field)
-            return np.where(self.is_turned, -values, values)
+            return np.where(self.is_turned, -found, found)
         if field in _EVENTS:
-            return np.where(self.is_turned, self.observations.number(_EVENTS[field]), self.observations.number(field))
-        return self.observations.number(field)
+            return np.where(self.is_turned, self.observations.number(_EVENTS[field]), found)
+        return found
 
     def told_number(self, name: str) -> FloatArray:
         """Return a number out of each row's details, NaN where there is none."""
@@ -115,10 +142,15 @@ class Compared(Sequence[RecordedObservation]):
         other = told_from(name)
         return values if other == name else np.where(self.is_turned, self.observations.told_number(other), values)
 
-    @property
+    @cached_property
     def household(self) -> Codes:
         """A code for each row's household."""
         return self.observations.household
+
+    @cached_property
+    def by_household(self) -> ByHousehold:
+        """The rows' households, numbered."""
+        return ByHousehold(*numbered(self.household))
 
     @property
     def replication(self) -> Codes:
@@ -150,18 +182,20 @@ def compared(observations: Observations, arms: Arms, is_asked_back: BoolArray) -
 
     """
     kept = is_about(observations, arms)
-    control, treatment = arms
-    other = observations.says("control", treatment) & observations.says("treatment", control)
-    is_turned = other & ~observations.number("sham")
-    return Compared(observations.where(kept), is_turned[kept], is_asked_back[observations.start[kept]])
+    chosen = observations if kept.all() else observations.where(kept)
+    is_turned = chosen.says("control", arms[1]) & chosen.says("treatment", arms[0]) & ~chosen.number("sham")
+    return Compared(chosen, is_turned, is_asked_back[chosen.start])
 
 
 def is_about(observations: Observations, arms: Arms) -> BoolArray:
     """Say which observations are on two arms, whichever way round, or shams of either."""
     one, other = arms
-    is_one, is_other = observations.says("control", one), observations.says("control", other)
-    pair = (is_one & observations.says("treatment", other)) | (is_other & observations.says("treatment", one))
-    return np.where(observations.number("sham"), is_one | is_other, pair)
+    controls, treatments = observations.words("control"), observations.words("treatment")
+    control, treatment = observations.codes("control"), observations.codes("treatment")
+    is_one, is_other = control == controls.place(one), control == controls.place(other)
+    pair = (is_one & (treatment == treatments.place(other))) | (is_other & (treatment == treatments.place(one)))
+    found: BoolArray = np.where(observations.number("sham"), is_one | is_other, pair)
+    return found
 
 
 def outside_the_test(rows: Compared) -> dict[str, int]:

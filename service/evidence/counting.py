@@ -8,7 +8,7 @@ import numpy.typing as npt
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.collect import Collected
 from service.record import reports
-from service.record.start_columns import STATES, Starts
+from service.record.start_columns import STATES
 from service.record.words import distinct, is_among
 
 
@@ -35,11 +35,6 @@ class Counted:
     unblinded_reports: reports.Leanings
 
 
-def silent(starts: Starts) -> Starts:
-    """The replications that were started and show no result: never reported, or erased since by whoever sent it."""
-    return starts.where(~starts.reached("submitted") | starts.reached("erased"))
-
-
 def counted(collected: Collected) -> Counted:
     """Count what was started, what was reported, and what was left out and why."""
     starts = collected.starts
@@ -48,7 +43,7 @@ def counted(collected: Collected) -> Counted:
     asked_back = starts.reached("withdrawal_asked") & is_among(starts.places, standing.replication)
     return Counted(
         started=len(starts),
-        reported=len(starts) - len(silent(starts)),
+        reported=len(starts) - len(collected.silent),
         replications=distinct(standing.replication),
         households=distinct(standing.household),
         assessors=_total(trials.number("assessors")),

@@ -2,17 +2,14 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from service.evidence.aims import DRYNESS
 from service.evidence.beside_blocks import DrynessPairs, DrynessRobustness, DrynessSubset, FinishedDry
 from service.evidence.blocks import Estimate, Withheld
 from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
 from service.evidence.compared import Compared
-from service.evidence.counting import silent
 from service.evidence.wording import TOLD_APART, capital, evidence, households, labelled
-from service.record.words import distinct, numbered
+from service.record.words import distinct, is_among
 from service.science.plain_words import counted
 from service.science.pooling.pairs import PairCounts, PooledPairs, pair_counts, pool_pair_counts
 
@@ -80,8 +77,8 @@ def _told(rows: Compared) -> Compared:
 
 
 def _pool(rows: Compared) -> PooledPairs:
-    number, _ = numbered(rows.household)
-    return pool_pair_counts(pair_counts(rows.number("control_event") == 1, rows.number("treatment_event") == 1, number))
+    dry_control, dry_treatment = rows.number("control_event") == 1, rows.number("treatment_event") == 1
+    return pool_pair_counts(pair_counts(dry_control, dry_treatment, rows.by_household.number))
 
 
 def _subset(pooled: PooledPairs) -> DrynessSubset:
@@ -104,7 +101,8 @@ def _robustness(collected: Collected, rows: Compared, pooled: PooledPairs) -> Dr
             known[kept.which] = _subset(_pool(kept))
         return known[kept.which]
 
-    unheard = len(np.setdiff1d(silent(collected.starts).household, rows.household))
+    started = collected.silent.household
+    unheard = distinct(started[~is_among(started, rows.household)])
     pairs = pooled.pairs
     level = PairCounts(pairs.both, pairs.only_control, pairs.only_treatment, pairs.neither + unheard)
     return DrynessRobustness(

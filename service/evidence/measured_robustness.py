@@ -8,10 +8,9 @@ from service.evidence.claim import CANNOT_TELL
 from service.evidence.collect import Collected
 from service.evidence.compared import Compared
 from service.evidence.conditions import by_condition
-from service.evidence.counting import silent
-from service.evidence.household_columns import households_listed, means, sums
+from service.evidence.household_columns import Averaged, households_listed, means, sums
 from service.evidence.measured_blocks import MeasuredCondition, MeasuredLeftOut, MeasuredRobustness, MeasuredSubset
-from service.record.words import Codes, numbered
+from service.record.words import BoolArray, Codes
 from service.science.pooling.any_time_t import any_time_t
 from service.science.pooling.difference_results import PooledDifferences
 from service.science.pooling.household_mean import sign_count
@@ -29,12 +28,12 @@ _SOONER = {"control": 1.0, "treatment": -1.0}
 
 def values_of_record(rows: Compared) -> HouseholdValues:
     """Give the differences of many replications to the science, with the names of the households that are listed."""
-    number, first = numbered(rows.household)
+    households = rows.by_household
     return values_of(
         rows.number("difference"),
         np.sqrt(rows.number("variance")),
-        number,
-        first,
+        households.number,
+        households.first,
         households_listed(rows).names("household"),
     )
 
@@ -70,26 +69,31 @@ def robustness(
         The smallest difference that matters, on the outcome's scale.
 
     """
+    averaged = Averaged(rows)
     known: dict[bytes, MeasuredSubset] = {}
 
-    def only(kept: Compared) -> MeasuredSubset:
-        if kept.which not in known:
-            known[kept.which] = _subset(_means(kept), matters)
-        return known[kept.which]
+    def only(kept: BoolArray) -> MeasuredSubset:
+        which = kept.tobytes()
+        if which not in known:
+            known[which] = _subset(averaged.of(kept), matters)
+        return known[which]
 
+    def also(households: Codes, values: FloatArray) -> MeasuredSubset:
+        if not len(values):
+            return only(every)
+        together = np.concatenate([rows.household, households]), np.concatenate([rows.number("difference"), values])
+        return _subset(means(*together), matters)
+
+    every = np.ones(len(rows), dtype=np.bool_)
     put_back = with_difference(collected.put_back(outcome))
-    unheard = silent(collected.starts)
+    unheard = collected.silent
     return MeasuredRobustness(
-        registered_only=only(rows.where(rows.number("registered"))),
-        vouched_only=only(rows.where(rows.vouched)),
-        conditions_met_only=only(rows.where(rows.number("conditions_met") == 1)),
-        with_retracted=_subset(_means(rows, put_back.household, put_back.number("difference")), matters)
-        if len(put_back)
-        else only(rows),
-        silent_as_zero=_subset(_means(rows, unheard.household, np.zeros(len(unheard))), matters)
-        if len(unheard)
-        else only(rows),
-        without_any_two=_keeps_without_two(rows, pooled, matters),
+        registered_only=only(rows.number("registered")),
+        vouched_only=only(rows.vouched),
+        conditions_met_only=only(rows.number("conditions_met") == 1),
+        with_retracted=also(put_back.household, put_back.number("difference")),
+        silent_as_zero=also(unheard.household, np.zeros(len(unheard))),
+        without_any_two=_keeps_without_two(averaged.of(every), pooled, matters),
         by_condition=[
             MeasuredCondition(condition=key, value=value, **dict(only(kept))) for key, value, kept in by_condition(rows)
         ],
@@ -106,14 +110,6 @@ def with_difference(rows: Compared) -> Compared:
     return rows.where(~np.isnan(rows.number("difference")))
 
 
-def _means(rows: Compared, also: Codes | None = None, values: FloatArray | None = None) -> FloatArray:
-    """Average each household's differences, after the rows' those of some more households."""
-    households, found = rows.household, rows.number("difference")
-    if also is None or values is None:
-        return means(households, found)
-    return means(np.concatenate([households, also]), np.concatenate([found, values]))
-
-
 def _subset(values: FloatArray, matters: float | None) -> MeasuredSubset:
     found = any_time_t(values)
     decided = CANNOT_TELL if matters is None else verdict(matters, Range(found.low, found.high))
@@ -126,7 +122,7 @@ def _subset(values: FloatArray, matters: float | None) -> MeasuredSubset:
     )
 
 
-def _keeps_without_two(rows: Compared, pooled: PooledDifferences, matters: float | None) -> bool | None:
+def _keeps_without_two(values: FloatArray, pooled: PooledDifferences, matters: float | None) -> bool | None:
     if matters is None or pooled.households < _FEWEST_TO_LEAVE_TWO_OUT:
         return None
-    return verdicts_without_two(_means(rows), matters) == {pooled.verdict}
+    return verdicts_without_two(values, matters) == {pooled.verdict}

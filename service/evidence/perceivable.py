@@ -61,7 +61,8 @@ def tasted(collected: Collected) -> Tasted:
     rows = collected.of(PERCEIVABLE)
     inside = rows.inside_the_test
     smallest = collected.aims.smallest[PERCEIVABLE]
-    pooled = pool_rows(named_trial_rows(inside), smallest_that_matters=smallest, listed=LONGEST_LIST)
+    laid = named_trial_rows(inside)
+    pooled = pool_rows(laid, smallest_that_matters=smallest, listed=LONGEST_LIST)
     decided = pooled.verdict
     sham = sham_trials(collected, smallest)
     held = Held(pooled.any_time.e_value >= TOLD_APART, decided)
@@ -74,7 +75,9 @@ def tasted(collected: Collected) -> Tasted:
         primary=collected.primary == PERCEIVABLE,
         sham=sham,
         outside_the_test=outside_the_test(rows),
-        robustness=robustness(collected, inside, rows, smallest, without_two=keeps_without_two(inside, held, smallest)),
+        robustness=robustness(
+            collected, inside, rows, laid, smallest, without_two=keeps_without_two(laid, held, smallest)
+        ),
         withheld=_withheld(pooled),
         reading=labelled(pooled.reading, primary=collected.primary == PERCEIVABLE),
     )

@@ -12,7 +12,6 @@ from service.evidence.blocks import AnyTimeMean, Estimate, Range, Withheld
 from service.evidence.claim import CANNOT_TELL, Claim
 from service.evidence.collect import Collected
 from service.evidence.compared import Compared, outside_the_test
-from service.evidence.counting import silent
 from service.evidence.household_columns import sums
 from service.evidence.listed_rows import ListedRow, listed
 from service.evidence.preferred_words import PreferredFigures, preferred_reading
@@ -43,7 +42,7 @@ class Preferred:
         """Put the pooled preferences into the terms that the certainty rule weighs."""
         smallest, decided = self.block.smallest_difference_that_matters, self.block.verdict
         retracted = self.collected.put_back(PREFERENCE).inside_the_test
-        even = [_EVEN] * distinct(silent(self.collected.starts).household)
+        even = [_EVEN] * distinct(self.collected.silent.household)
         promised = self.rows.where(self.rows.number("registered") | self.rows.number("sealed"))
         shares = _shares(self.rows)
 

@@ -1,7 +1,7 @@
 """Does the answer on blind trials hang on which of them are counted?"""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,13 +11,13 @@ import numpy.typing as npt
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.claim import CANNOT_TELL
 from service.evidence.collect import Collected
-from service.evidence.compared import Compared
+from service.evidence.compared import ByHousehold, Compared
 from service.evidence.conditions import by_condition
-from service.evidence.counting import silent
-from service.evidence.household_columns import rows_from, trial_rows
+from service.evidence.household_columns import chosen_rows, rows_from, trial_rows
 from service.evidence.tasted_subset import subsets
 from service.evidence.trial_blocks import ConditionSubset, TrialsRobustness, TrialsSubset
 from service.evidence.wording import TOLD_APART
+from service.record.words import BoolArray, numbered
 from service.science.discrimination import METHODS
 from service.science.pooling.household_counts import Rows, units_of
 from service.science.pooling.trials_left_out import FEWEST_PRESENTATIONS_FOR_T, household_ratios
@@ -30,8 +30,6 @@ from service.science.pooling.without_two import (
 FloatArray = npt.NDArray[np.float64]
 
 _FEWEST_TO_LEAVE_TWO_OUT = 3
-_SILENT = b"silent"
-"""No mark of rows has this length."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +47,7 @@ class Held:
 
 
 def robustness(
-    collected: Collected, inside: Compared, rows: Compared, smallest: float, *, without_two: bool | None
+    collected: Collected, inside: Compared, rows: Compared, laid: Rows, smallest: float, *, without_two: bool | None
 ) -> TrialsRobustness:
     """Pool other choices of rows, each set of rows once.
 
@@ -59,6 +57,8 @@ def robustness(
         The record's part, for what was retracted and what stayed silent.
     inside, rows : Compared
         The trials that the test counts, and all of them.
+    laid : Rows
+        Those that the test counts, laid out for the science.
     smallest : float
         The proportion discriminating that matters.
     without_two : bool or None
@@ -66,39 +66,45 @@ def robustness(
 
     """
     sealed, registered = inside.number("sealed"), inside.number("registered")
-    put_back = collected.put_back(PERCEIVABLE).inside_the_test
     conditions = by_condition(inside)
     choices = {
-        "sealed_only": inside.where(sealed),
-        "sealed_or_registered_only": inside.where(sealed | registered),
-        "registered_only": inside.where(registered),
-        "vouched_only": inside.where(inside.vouched),
-        "conditions_met_only": inside.where(inside.number("conditions_met") == 1),
-        "with_retracted": inside.with_(put_back),
-        "with_outside_the_test": rows,
-        "silent_as_chance": inside,
+        "sealed_only": sealed,
+        "sealed_or_registered_only": sealed | registered,
+        "registered_only": registered,
+        "vouched_only": inside.vouched,
+        "conditions_met_only": inside.number("conditions_met") == 1,
     }
-    chosen = {each.which: each for each in (*choices.values(), *(kept for _, _, kept in conditions))}
-    pools = {which: trial_rows(each) for which, each in chosen.items()}
-    with_silent = _with_silent_as_chance(collected, inside)
-    if with_silent is not None:
-        pools[_SILENT] = with_silent
+    chosen = {_which(kept): kept for kept in (*choices.values(), *(kept for _, _, kept in conditions))}
+    pools: dict[Hashable, Rows] = {which: chosen_rows(laid, kept) for which, kept in chosen.items()}
+    marks: dict[str, Hashable] = {name: _which(kept) for name, kept in choices.items()}
+    put_back = collected.put_back(PERCEIVABLE).inside_the_test
+    others = {
+        "with_retracted": trial_rows(inside.with_(put_back)) if len(put_back) else laid,
+        "with_outside_the_test": laid if rows is inside else trial_rows(rows),
+        "silent_as_chance": _with_silent_as_chance(collected, inside) or laid,
+    }
+    every = _which(np.ones(len(inside), dtype=np.bool_))
+    for name, pool in others.items():
+        marks[name] = every if pool is laid else name
+        pools[marks[name]] = pool
     found = dict(zip(pools, subsets(list(pools.values()), smallest), strict=True))
-    named = {name: found[each.which] for name, each in choices.items()}
-    if with_silent is not None:
-        named["silent_as_chance"] = found[_SILENT]
     return TrialsRobustness(
-        **named,
+        **{name: found[mark] for name, mark in marks.items()},
         without_any_two=without_two,
         by_condition=[
-            ConditionSubset(condition=key, value=value, **dict(found[kept.which])) for key, value, kept in conditions
+            ConditionSubset(condition=key, value=value, **dict(found[_which(kept)])) for key, value, kept in conditions
         ],
     )
 
 
+def _which(kept: BoolArray) -> bytes:
+    """Mark a choice of rows: two choices of the same rows have the same mark."""
+    return kept.tobytes()
+
+
 def _with_silent_as_chance(collected: Collected, inside: Compared) -> Rows | None:
     """Stand in for every silent start a trial of its planned size that did as guessing does; None where none could."""
-    unheard = silent(collected.starts)
+    unheard = collected.silent
     plans, which = unheard.plans()
     unheard = unheard.where(plans.those(which, _is_a_trial))
     if not len(unheard):
@@ -114,7 +120,7 @@ def _with_silent_as_chance(collected: Collected, inside: Compared) -> Rows | Non
         np.concatenate([places[codes], np.array([methods.index(method) for method, _ in planned], dtype=np.int32)]),
         np.concatenate([inside.number("presented"), np.array([presented for _, presented in planned])]),
         np.concatenate([inside.number("correct"), np.array(right)]),
-        np.concatenate([inside.household, unheard.household]),
+        ByHousehold(*numbered(np.concatenate([inside.household, unheard.household]))),
     )
 
 
@@ -122,9 +128,8 @@ def _is_a_trial(plan: Mapping[str, Any]) -> bool:
     return plan.get("method") in METHODS and bool(plan.get("presentations"))
 
 
-def keeps_without_two(rows: Compared, held: Held, smallest: float) -> bool | None:
+def keeps_without_two(columns: Rows, held: Held, smallest: float) -> bool | None:
     """Whether the answer stays whichever two households are left out; None where that would leave none."""
-    columns = trial_rows(rows)
     if columns.households < _FEWEST_TO_LEAVE_TWO_OUT:
         return None
     units = units_of(columns)

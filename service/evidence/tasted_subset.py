@@ -10,7 +10,7 @@ from service.science.pooling.any_time import Counts, e_values
 from service.science.pooling.any_time_t import any_time_t
 from service.science.pooling.betting import betting_interval
 from service.science.pooling.detection import null_of
-from service.science.pooling.household_counts import Rows, units_of
+from service.science.pooling.household_counts import Rows, Units, units_of
 from service.science.pooling.results import NO_RANGE, AnyRange, Range
 from service.science.pooling.trials import only_above_chance
 from service.science.pooling.trials_left_out import (
@@ -29,9 +29,13 @@ def subsets(pools: Sequence[Rows], smallest: float) -> list[TrialsSubset]:
 
     `smallest` is the proportion discriminating that matters.
     """
-    some = [Counts(rows.correct, rows.presented, rows.guess, rows.household) for rows in pools if rows.households]
+    units = [units_of(rows) for rows in pools]
+    some = [Counts(each.correct, each.presented, each.guess, each.household) for each in units if len(each.correct)]
     evidence = iter(e_values(some))
-    return [_subset(rows, smallest, next(evidence)) if rows.households else _nothing() for rows in pools]
+    return [
+        _subset(rows, each, smallest, next(evidence)) if rows.households else _nothing()
+        for rows, each in zip(pools, units, strict=True)
+    ]
 
 
 def _nothing() -> TrialsSubset:
@@ -46,8 +50,7 @@ def _nothing() -> TrialsSubset:
     )
 
 
-def _subset(rows: Rows, smallest: float, e_value: float) -> TrialsSubset:
-    units = units_of(rows)
+def _subset(rows: Rows, units: Units, smallest: float, e_value: float) -> TrialsSubset:
     null = null_of(units.correct, units.presented, units.guess)
     share, decided = _NOTHING, CANNOT_TELL
     if len(rows.methods) == 1:

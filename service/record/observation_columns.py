@@ -176,7 +176,8 @@ class Observations(Sequence[RecordedObservation]):
 
     def where(self, mask: BoolArray) -> "Observations":
         """Keep those for which a mask holds."""
-        return Observations(self.columns, self.starts, self.places[mask], self._position)
+        # Counted out first: taking is then several times as quick as picking by a long mask.
+        return Observations(self.columns, self.starts, self.places[np.flatnonzero(mask)], self._position)
 
     def with_(self, other: "Observations", order: IntArray) -> "Observations":
         """Put others of the same columns after these, and all into an order."""

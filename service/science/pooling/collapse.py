@@ -30,6 +30,9 @@ def grouped(keys: IntArray) -> Grouped:
         Whole numbers from 0; where none is much larger than there are rows, in O(k).
 
     """
+    if np.all(keys[1:] > keys[:-1]):
+        row = np.arange(len(keys))
+        return Grouped(keys, row, row)
     size = int(keys.max(initial=-1)) + 1
     if size > max(_LARGEST_TABLE, _CELLS_A_ROW * len(keys)):
         distinct, first, place = np.unique(keys, return_index=True, return_inverse=True)

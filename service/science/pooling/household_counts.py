@@ -122,6 +122,8 @@ def number_households(names: Sequence[str | None]) -> tuple[IntArray, list[int]]
 
 def units_of(rows: Rows) -> Units:
     """Merge a household's rows of one method."""
+    if rows.households == len(rows.household):
+        return Units(rows.correct, rows.presented, rows.kind, rows.guess, rows.household)
     width = max(len(rows.methods), 1)
     found = grouped(rows.household * width + rows.kind)
     household, kind = np.divmod(found.keys, width)
