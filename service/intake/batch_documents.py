@@ -102,7 +102,7 @@ class BatchDocument(Strict):
     days_to_finish: Days | None = None
     still_going_at_days: Days | None = Field(
         default=None,
-        description="Days after pitching at which it was last seen still fermenting, where it had not finished; "
+        description="Where it had not finished: days after pitching at which it was last seen still fermenting. "
         "`days_to_finish` is then left out.",
     )
     reached_dryness: bool | None = None
@@ -126,7 +126,7 @@ class BatchDocument(Strict):
     @classmethod
     def _not_both_done_and_going(cls, seen: float | None, info: ValidationInfo) -> float | None:
         if seen is not None and info.data.get("days_to_finish") is not None:
-            raise ValueError("a vessel has finished or is still going: keep one of days_to_finish and this")
+            raise ValueError("give only one: days_to_finish, or this for a vessel that was still going")
         return seen
 
     @property

@@ -74,6 +74,7 @@ LABELS: Mapping[str, str] = {
     "sample_c": "Temperature of the sample",
     "serving_c": "Temperature of the glasses",
     "sg": "Specific gravity",
+    "still_going_at_days": "Still going at",
     "swallowed_fraction": "Share swallowed",
     "tasting_sample_c": "Temperature in the glass",
     "tasting_sg": "Gravity when tasted",

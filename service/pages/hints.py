@@ -36,7 +36,7 @@ _LIMITS = (
 def mend_of(detail: str) -> str:
     """Write what is wrong with a value as people would."""
     if not detail.startswith("input should be "):
-        return detail
+        return prose(detail)
     said = detail.removeprefix("input ")
     return next((said.replace(bounds, plain) for bounds, plain in _LIMITS if bounds in said), said)
 

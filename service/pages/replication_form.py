@@ -23,6 +23,8 @@ from service.pages.typed import Typed, typed_of
 
 _ALWAYS = ("batch", "pitched_at", "original_sg", "final_sg", "degassed")
 _ALSO = {"days_to_finish": "days_to_finish", "reached_dryness": "reached_dryness", "ph_end": "measured.ph_end"}
+_BESIDE = {"days_to_finish": "still_going_at_days"}
+"""What is said in place of another field, where that can't be told."""
 _PARTS = (("", BatchDocument), ("spirit.", Spirit), ("package.", Package))
 # What stands in a row before anybody has typed: alone, it says nothing.
 _PREFILLED = {
@@ -72,7 +74,8 @@ class Laid:
         ]
         asked = [_place(name) for name in named_fields(self.protocol.measurements)]
         held = [place for each in self.protocol.held_constant if (place := _held(each)) is not None]
-        return list(dict.fromkeys([*_ALWAYS, *asked, *goals, *own, *held]))
+        names = dict.fromkeys([*_ALWAYS, *asked, *goals, *own, *held])
+        return list(dict.fromkeys(each for name in names for each in (name, _BESIDE.get(name)) if each is not None))
 
     @property
     def asks_for_preference(self) -> bool:

@@ -217,3 +217,27 @@ def test_a_file_that_is_no_text_is_refused(reader):
     )
     assert answer.status_code == 400
     assert answer.headers["content-type"].startswith("text/html")
+
+
+def test_a_vessel_that_had_not_finished_counts_by_which_was_first(reader, village):
+    slug = village.asked(village.person(), outcomes=[{"outcome": "days_to_finish"}])
+    mark = reader.begin()
+    form = reader.page(f"/questions/{slug}/take-part")
+    assert (
+        "days after pitching at which it was last seen still fermenting. Days to finish is then left out." in form.text
+    )
+    days = {"batches__0__days_to_finish": "8", "batches__1__days_to_finish": "9"}
+    wrong = filled(form, **days, batches__1__still_going_at_days="12")
+    seen = reader.sent(f"/questions/{slug}/take-part", wrong, 422)
+    assert [each["name"] for each in seen.each("input") if each.get("aria-invalid")] == [
+        "batches.1.still_going_at_days"
+    ]
+    assert "Vessel 2: still going at" in seen.text
+    assert "give only one: Days to finish, or this for a vessel that was still going" in seen.text
+    mended = {**dict(seen.fields), "batches.1.days_to_finish": "", "act": "check"}
+    report = reader.sent(f"/questions/{slug}/take-part", mended)
+    answer = reader.send("/take-part/confirm", kept_by(report, mark=mark))
+    kept = reader.page(answer.headers["location"])
+    assert "the control took 8 days, the treatment was still going at 12." in kept.text
+    assert "Still going at 12 days" in kept.text
+    assert "days to finish can only be counted by which arm finished first" in reader.page(f"/questions/{slug}").text
