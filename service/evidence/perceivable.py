@@ -1,9 +1,11 @@
 """Can the arms be told apart, blind? The record's trials, pooled and held against themselves."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
 
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.blocks import LONGEST_LIST, Estimate, TrialStudyOfRecord, Withheld
@@ -23,6 +25,8 @@ from service.record.words import distinct
 from service.science.discrimination import significance
 from service.science.pooling.trials import PooledTrials, pool_rows
 
+FloatArray = npt.NDArray[np.float64]
+
 
 @dataclass(frozen=True, slots=True)
 class Tasted:
@@ -31,7 +35,7 @@ class Tasted:
     block: PerceivableDifference
     figures: TastedFigures
     rows: Compared
-    log_path: Sequence[float]
+    log_path: FloatArray
 
     def claim(self) -> Claim:
         """Put the pooled trials into the terms that the certainty rule weighs."""

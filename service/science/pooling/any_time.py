@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -56,7 +56,7 @@ class AnyTime:
     words: str
     exact_interval: Range
     interval: Range
-    log_path: tuple[float, ...]
+    log_path: FloatArray = field(compare=False)
 
 
 def e_process(
@@ -88,10 +88,10 @@ def e_process(
     x = np.asarray(correct, dtype=np.int64)
     n = np.asarray(presented, dtype=np.int64)
     g = np.broadcast_to(np.asarray(guess, dtype=np.float64), x.shape)
-    steps = _steps(x, n, g, household)
-    totals = np.cumsum(steps, axis=0)
-    highest = totals.max(axis=1, initial=-np.inf)
-    path = highest + np.log(np.mean(np.exp(totals - highest[:, None]), axis=1))
+    totals = np.cumsum(_steps(x, n, g, household), axis=1)
+    highest = totals.max(axis=0, initial=-np.inf)
+    totals -= highest
+    path = highest + np.log(np.mean(np.exp(totals, out=totals), axis=0))
     last = float(path[-1]) if len(path) else 0.0
     largest = max(0.0, float(path.max())) if len(path) else 0.0
     return EProcess(
@@ -244,19 +244,24 @@ def _log_rising(start: FloatArray, most: int) -> FloatArray:
 
 
 def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | None) -> FloatArray:
-    """Compute what each row adds to the log likelihood ratios of its household."""
+    """Compute what each row adds to the log likelihood ratios of its household: grid points by rows."""
     if household is None:
-        return log_likelihood_ratios(x, n, g)
+        found = ratios_once(x, n, g)
+        return np.ascontiguousarray(found.ratios.T)[:, found.place]
     rates, kind = _kinds(g)
     unit = np.asarray(household, dtype=np.int64) * max(len(rates), 1) + kind
     order = np.argsort(unit, kind="stable")
     sorted_unit = unit[order]
     first = np.concatenate(([True], sorted_unit[1:] != sorted_unit[:-1])) if len(order) else np.zeros(0, dtype=bool)
-    totals = log_likelihood_ratios(_running(x[order], first), _running(n[order], first), g[order])
-    before = np.concatenate((np.zeros((1, totals.shape[1])), totals[:-1]))
-    before[first] = 0.0
-    steps = np.empty_like(totals)
-    steps[order] = totals - before
+    found = ratios_once(_running(x[order], first), _running(n[order], first), g[order])
+    now, before = np.empty_like(order), np.empty_like(order)
+    now[order] = found.place
+    # Before its first row a household has said nothing: the last column.
+    before[order] = np.where(first, len(found.ratios), np.roll(found.place, 1))
+    ratios = np.append(found.ratios.T, np.zeros((found.ratios.shape[1], 1)), axis=1)
+    steps = ratios[:, now]
+    if not first.all():
+        steps -= ratios[:, before]
     return steps
 
 

@@ -229,7 +229,7 @@ def _any_time(rows: Rows, units: Units, level: float) -> tuple[AnyTime, list[Wit
             words=plain_words.evidence_words(process.e_value),
             exact_interval=exact,
             interval=interval,
-            log_path=tuple(process.log_path.tolist()),
+            log_path=process.log_path,
         ),
         withheld,
     )
