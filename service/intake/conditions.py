@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from service.intake.documents import TASTING_OUTCOMES, BatchDocument, HeldConstant
+from service.intake.documents import BatchDocument, HeldConstant
 from service.intake.flags import Flag
 from service.intake.lookup import Value, value_of
 from service.intake.outcomes import OUTCOMES
@@ -29,7 +29,7 @@ class Held:
         return None if self.unrecorded else True
 
 
-def conditions_met(checked: Checked, arms: tuple[str, str], outcome: str) -> bool | None:
+def conditions_met(checked: Checked, arms: tuple[str, str], *, tasted: bool) -> bool | None:
     """Whether every condition that was fixed before the outcome held on the batches of a comparison.
 
     A condition that is itself an outcome, such as the final gravity, is left out: choosing results by it would bias
@@ -42,13 +42,13 @@ def conditions_met(checked: Checked, arms: tuple[str, str], outcome: str) -> boo
 
     """
     batches = [batch for arm in dict.fromkeys(arms) for batch in checked.batches_of(arm)]
-    outcomes = set(OUTCOMES) | {goal.outcome for goal in checked.protocol.outcomes}
+    own = {goal.outcome for goal in checked.protocol.outcomes}
     found = [
         stand(condition, batches, checked.document.conditions).met
         for condition in checked.protocol.held_constant
-        if condition.key not in outcomes
+        if condition.key not in OUTCOMES and condition.key not in own
     ]
-    if outcome in TASTING_OUTCOMES and (strength := strength_condition(checked)) is not None:
+    if tasted and (strength := strength_condition(checked)) is not None:
         found.append(stand(strength, batches, {}).met)
     if found and not batches:
         return None

@@ -15,6 +15,7 @@ marked, and each further result makes that four times rarer. A judgement, not a 
 import hashlib
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 from typing import Any, Literal
@@ -50,11 +51,11 @@ def print_of(stored: Mapping[str, Any]) -> str:
 
     """
     whole = fingerprint(distinguishing(stored))
-    measured = {name: stored[name] for name in ("batches", "trials") if name in stored}
-    if _results(measured) < FEWEST_RESULTS:
+    figures = _Figures()
+    written = figures.of({name: stored[name] for name in ("batches", "trials") if name in stored}) or ""
+    if figures.results < FEWEST_RESULTS:
         return whole
-    figures = hashlib.sha256((_figures(measured) or "").encode()).hexdigest()
-    return figures[:BEGINNING] + whole[BEGINNING:]
+    return hashlib.sha256(written.encode()).hexdigest()[:BEGINNING] + whole[BEGINNING:]
 
 
 def likeness(print_: str, others: set[str]) -> Likeness:
@@ -74,48 +75,41 @@ def distinguishing(stored: Mapping[str, Any]) -> dict[str, Any]:
     return kept
 
 
-def _figures(value: Any, name: str = "") -> str | None:  # noqa: ANN401  # any JSON value
-    """Write the numbers and whose they are as JSON: rounded, rows and keys sorted, without what is empty."""
-    kind = type(value)
-    if kind is float:
-        return f'"{_rounded(value, _step(name))}"'
-    if kind is int:
-        return repr(value)
-    if kind is str:
-        return _quoted(value) if name in _NAMES_AN_ARM_OR_METHOD else None
-    if kind is dict:
-        parts = ((key, _figures(value[key], key)) for key in sorted(value))
-        written = [f"{_quoted(key)}:{part}" for key, part in parts if part is not None]
-        return f"{{{','.join(written)}}}" if written else None
-    if kind is list:
-        rows = [row for each in value if (row := _figures(each, name)) is not None]
-        return f"[{','.join(sorted(rows))}]" if rows else None
-    return None
+@dataclass(slots=True)
+class _Figures:
+    """Reads the figures of a document, and counts the results among them."""
+
+    results: int = 0
+
+    def of(self, value: Any, name: str = "", *, within: bool = False) -> str | None:  # noqa: ANN401  # any JSON value
+        """Write the numbers and whose they are as JSON: rounded, rows and keys sorted, without what is empty."""
+        kind = type(value)
+        if kind is float or kind is int:
+            self.results += within or name in _RESULTS
+            return f'"{_rounded(value, name)}"' if kind is float else repr(value)
+        if kind is str:
+            return _quoted(value) if name in _NAMES_AN_ARM_OR_METHOD else None
+        if kind is dict:
+            parts = []
+            for key, each in sorted(value.items()):
+                part = self.of(each, key, within=within or key in _ALL_RESULTS_WITHIN)
+                if part is not None:
+                    parts.append(f"{_quoted(key)}:{part}")
+            return f"{{{','.join(parts)}}}" if parts else None
+        if kind is list:
+            rows = [row for each in value if (row := self.of(each, name, within=within)) is not None]
+            return f"[{','.join(sorted(rows))}]" if rows else None
+        return None
 
 
 _quoted = lru_cache(maxsize=1024)(json.JSONEncoder(ensure_ascii=False).encode)
 
 
-@lru_cache(maxsize=1024)
-def _step(name: str) -> Decimal | None:
-    return next((step for ending, step in _STEPS if name.endswith(ending)), None)
-
-
 @lru_cache(maxsize=16_384)  # what instruments show is often the same
-def _rounded(value: float, step: Decimal | None) -> str:
+def _rounded(value: float, name: str) -> str:
     """Round half up, as people do on paper, so that what was rounded before comes out the same."""
     exact = Decimal(repr(value + 0.0))  # there is no nought below nought
+    step = next((step for ending, step in _STEPS if name.endswith(ending)), None)
     if step is None:
         step = Decimal(1).scaleb(exact.adjusted() + 1 - _SIGNIFICANT) if exact else Decimal(1)
     return str((exact / step).quantize(Decimal(1), ROUND_HALF_UP) * step)
-
-
-def _results(value: Any, *, within: bool = False, name: str = "") -> int:  # noqa: ANN401  # any JSON value
-    kind = type(value)
-    if kind is float or kind is int:
-        return within or name in _RESULTS
-    if kind is dict:
-        return sum(_results(each, within=within or key in _ALL_RESULTS_WITHIN, name=key) for key, each in value.items())
-    if kind is list:
-        return sum(_results(each, within=within, name=name) for each in value)
-    return 0

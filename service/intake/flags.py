@@ -1,6 +1,6 @@
 """Every flag that a replication can carry, in one table; a flag never refuses, it names and counts."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -118,6 +118,8 @@ FLAGS: Mapping[str, FlagKind] = _table(
     ),
 )
 
+_PLACES = {name: place for place, name in enumerate(FLAGS)}
+
 
 def names_for(flags: tuple[Flag, ...], *, tasting: bool, trial: int | None, arms: tuple[str, str]) -> tuple[str, ...]:
     """Return the names of the flags that bear on one observation, in the table's order."""
@@ -127,4 +129,9 @@ def names_for(flags: tuple[Flag, ...], *, tasting: bool, trial: int | None, arms
         for flag in flags
         if flag.kind.concerns != unwanted and flag.trial in {None, trial} and flag.arms in {None, arms}
     }
-    return tuple(name for name in FLAGS if name in raised)
+    return in_order(raised)
+
+
+def in_order(names: Iterable[str]) -> tuple[str, ...]:
+    """Return names of flags in the table's order."""
+    return tuple(sorted(names, key=_PLACES.__getitem__))

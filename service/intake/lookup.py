@@ -48,4 +48,5 @@ def _holders(batch: BatchDocument) -> list[BaseModel | None]:
 
 
 def _field(holder: BaseModel | None, name: str) -> Any:  # noqa: ANN401  whatever the field holds
-    return getattr(holder, name) if holder is not None and name in type(holder).model_fields else None
+    # A model's own dictionary has its fields and none of its properties.
+    return None if holder is None else vars(holder).get(name)

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import chain
 from typing import Any
 
 from service.intake.conditions import conditions_met
@@ -78,26 +79,40 @@ class _Context:
 
     def tasting_rows(self) -> Iterator[ObservationRow]:
         for index, trial in enumerate(self.checked.document.trials):
+            of_trial = self._of_trial(index, trial)
             if trial.assessors:
-                yield self._counts(index, trial)
+                yield self._counts(index, trial, of_trial)
             if not trial.is_sham:
-                yield from self._beside(index, trial)
+                yield from self._beside(index, trial, of_trial)
 
     def measured_rows(self) -> Iterator[ObservationRow]:
         # What tasters answer is never read off a batch, whatever its `measured` holds under such a name.
         own = [goal.outcome for goal in self.checked.protocol.outcomes if goal.outcome not in TASTING_OUTCOMES]
         outcomes = [outcome_named(name) for name in dict.fromkeys([*OUTCOMES, *own])]
         for arms in self.checked.measured_comparisons:
+            of_arms = self._of_arms(arms)
+            vessels = [self.checked.batches_of(arm) for arm in arms]
             for outcome in outcomes:
-                row = self._measured(arms, outcome)
+                row = self._measured(vessels, outcome, of_arms)
                 if row is not None:
                     yield row
 
-    def _counts(self, index: int, trial: TrialDocument) -> ObservationRow:
+    def _of_trial(self, index: int, trial: TrialDocument) -> dict[str, Any]:
+        """Give what every row of a trial says, whatever was answered."""
         arms = (trial.control, trial.treatment)
+        return {
+            "control": trial.control,
+            "treatment": trial.treatment,
+            "sealed": trial.is_sealed,
+            "registered": before_tasting(trial, self.registered_at),
+            "conditions_met": conditions_met(self.checked, arms, tasted=True),
+            "flags": names_for(self.flags, tasting=True, trial=index, arms=arms),
+            "moderators": self.checked.document.conditions,
+        }
+
+    def _counts(self, index: int, trial: TrialDocument, of_trial: Mapping[str, Any]) -> ObservationRow:
         return ObservationRow(
-            control=trial.control,
-            treatment=trial.treatment,
+            **of_trial,
             outcome=PERCEIVABLE_DIFFERENCE,
             sham=trial.is_sham,
             method=trial.method,
@@ -105,57 +120,64 @@ class _Context:
             correct=trial.correct,
             assessors=len(trial.assessors),
             details={**_identity(index, trial), "planned": trial.planned},
-            sealed=trial.is_sealed,
-            registered=before_tasting(trial, self.registered_at),
-            conditions_met=conditions_met(self.checked, arms, PERCEIVABLE_DIFFERENCE),
             outside_the_test=outside_the_test(trial),
-            flags=names_for(self.flags, tasting=True, trial=index, arms=arms),
-            moderators=dict(self.checked.document.conditions),
         )
 
-    def _beside(self, index: int, trial: TrialDocument) -> Iterator[ObservationRow]:
+    def _beside(self, index: int, trial: TrialDocument, of_trial: Mapping[str, Any]) -> Iterator[ObservationRow]:
         """Make the rows of what was asked beside the sets, where anything was answered."""
         if trial.preferred is not None:
             liked = trial.preferred.model_dump()
-            yield from self._asked(index, trial, PREFERENCE, sum(liked.values()), liked)
+            yield from self._asked(index, trial, of_trial, PREFERENCE, sum(liked.values()), liked)
         terms = [counts.model_dump() for counts in trial.descriptors]
         asked = max((sum(counts[key] for key in counts if key != "term") for counts in terms), default=0)
-        yield from self._asked(index, trial, DESCRIPTORS, asked, {"terms": terms})
+        yield from self._asked(index, trial, of_trial, DESCRIPTORS, asked, {"terms": terms})
 
     def _asked(
-        self, index: int, trial: TrialDocument, outcome: str, presented: int, details: Mapping[str, object]
+        self,
+        index: int,
+        trial: TrialDocument,
+        of_trial: Mapping[str, Any],
+        outcome: str,
+        presented: int,
+        details: Mapping[str, object],
     ) -> Iterator[ObservationRow]:
         if not presented:
             return
-        arms = (trial.control, trial.treatment)
         outside = outside_the_test(trial)
         yield ObservationRow(
-            control=trial.control,
-            treatment=trial.treatment,
+            **of_trial,
             outcome=outcome,
             presented=presented,
             assessors=len(trial.assessors) or None,
             details={**_identity(index, trial), **details},
-            sealed=trial.is_sealed,
-            registered=before_tasting(trial, self.registered_at),
-            conditions_met=conditions_met(self.checked, arms, outcome),
             # Orders in blocks help to find the odd glass, and nobody to like one better.
             outside_the_test=outside if outside in {"taster_held_key", "told_during"} else None,
-            flags=names_for(self.flags, tasting=True, trial=index, arms=arms),
-            moderators=dict(self.checked.document.conditions),
         )
 
-    def _measured(self, arms: Comparison, outcome: Outcome) -> ObservationRow | None:
+    def _of_arms(self, arms: Comparison) -> dict[str, Any]:
+        """Give what every row of a measured comparison says, whatever was read."""
+        return {
+            "control": arms[0],
+            "treatment": arms[1],
+            "conditions_met": conditions_met(self.checked, arms, tasted=False),
+            "flags": names_for(self.flags, tasting=False, trial=None, arms=arms),
+            "moderators": self.checked.document.conditions,
+        }
+
+    def _measured(
+        self, vessels: Sequence[Sequence[BatchDocument]], outcome: Outcome, of_arms: Mapping[str, Any]
+    ) -> ObservationRow | None:
         waiting = outcome.waiting
-        vessels = [batch for arm in arms for batch in self.checked.batches_of(arm)]
-        if waiting is not None and any(waiting.still_going(batch) is not None for batch in vessels):
-            return self._unfinished(arms, outcome, waiting)
-        control, treatment = (_Side.of(self.checked.batches_of(arm), outcome) for arm in arms)
+        if waiting is not None and any(waiting.still_going(batch) is not None for batch in chain(*vessels)):
+            return self._unfinished(vessels, outcome, waiting, of_arms)
+        control, treatment = (_Side.of(batches, outcome) for batches in vessels)
         if control is None or treatment is None:
             return None
         events = outcome.scale == "yes_no"
         return ObservationRow(
-            **self._of_arms(arms, outcome, [*control.batches, *treatment.batches]),
+            **of_arms,
+            outcome=outcome.name,
+            registered=before_pitching([*control.batches, *treatment.batches], self.registered_at),
             difference=None if events else treatment.mean - control.mean,
             variance=None if events else _sum_known(control.variance, treatment.variance),
             control_event=control.all_yes if events else None,
@@ -170,14 +192,21 @@ class _Context:
             },
         )
 
-    def _unfinished(self, arms: Comparison, outcome: Outcome, waiting: Waiting) -> ObservationRow | None:
+    def _unfinished(
+        self,
+        vessels: Sequence[Sequence[BatchDocument]],
+        outcome: Outcome,
+        waiting: Waiting,
+        of_arms: Mapping[str, Any],
+    ) -> ObservationRow | None:
         """Make the row of a pair whose difference isn't known, because a vessel had not finished."""
-        vessels = [self.checked.batches_of(arm) for arm in arms]
         control, treatment = (Finish.of(batches, waiting) for batches in vessels)
         if control is None or treatment is None:
             return None
         return ObservationRow(
-            **self._of_arms(arms, outcome, [batch for batches in vessels for batch in batches]),
+            **of_arms,
+            outcome=outcome.name,
+            registered=before_pitching([*chain(*vessels)], self.registered_at),
             details={
                 "scale": outcome.scale,
                 "unit": outcome.unit,
@@ -191,24 +220,12 @@ class _Context:
             },
         )
 
-    def _of_arms(self, arms: Comparison, outcome: Outcome, batches: Sequence[BatchDocument]) -> dict[str, Any]:
-        """Give what a row says of a measured comparison, whatever its figures."""
-        return {
-            "control": arms[0],
-            "treatment": arms[1],
-            "outcome": outcome.name,
-            "registered": before_pitching(batches, self.registered_at),
-            "conditions_met": conditions_met(self.checked, arms, outcome.name),
-            "flags": names_for(self.flags, tasting=False, trial=None, arms=arms),
-            "moderators": dict(self.checked.document.conditions),
-        }
-
 
 @dataclass(frozen=True, slots=True)
 class _Side:
     """One arm's vessels on which an outcome was measured."""
 
-    batches: tuple[BatchDocument, ...]
+    batches: Sequence[BatchDocument]
     mean: float
     variance: float | None
 
@@ -219,11 +236,10 @@ class _Side:
         ]
         if not read:
             return None
-        values = [found.value for _, found in read]
+        mean = sum(found.value for _, found in read) / len(read)
         variances = [found.variance for _, found in read if found.variance is not None]
-        known = len(variances) == len(read)
-        variance = sum(variances) / len(read) ** 2 if known else None
-        return cls(tuple(batch for batch, _ in read), sum(values) / len(values), variance)
+        variance = sum(variances) / len(read) ** 2 if len(variances) == len(read) else None
+        return cls([batch for batch, _ in read], mean, variance)
 
     @property
     def all_yes(self) -> bool:

@@ -91,8 +91,7 @@ def filled(plan: Plan, question: QuestionDocument, protocol: ProtocolDocument) -
         "primary_outcome": protocol.primary.outcome,
         "significance": SIGNIFICANCE,
     }
-    given = {name: value for name, value in plan.model_dump().items() if value is not None}
-    return Plan.model_validate(from_protocol | given)
+    return Plan.model_validate(from_protocol | plan.model_dump(exclude_none=True))
 
 
 def _known(question: QuestionDocument) -> dict[str, str]:
@@ -143,9 +142,11 @@ def _bad_comparison(where: str, comparison: Comparison, question: QuestionDocume
 
 
 def _plan_deviations(checked: Checked) -> Iterator[Flag]:
-    given = checked.document.plan.model_dump()
+    given = checked.document.plan.model_dump(exclude_none=True)
+    if not given:
+        return
     usual = filled(Plan(), checked.question, checked.protocol).model_dump()
-    unlike = [name for name, value in given.items() if value is not None and usual[name] not in {None, value}]
+    unlike = [name for name, value in given.items() if usual[name] not in {None, value}]
     if unlike:
         detail = f"The plan departs from the protocol in {', '.join(unlike)}."
         yield Flag("plan_unlike_protocol", detail, {"fields": len(unlike)})
