@@ -1,12 +1,12 @@
 """The rows by what their conditions say: an association between households, never an experiment."""
 
-from collections import Counter
+from collections.abc import Iterator
 from itertools import islice
 
 import numpy as np
 
 from service.evidence.compared import Compared
-from service.record.words import BoolArray, Codes, distinct, is_among, occurring
+from service.record.words import BoolArray, Codes, distinct, occurring
 
 _MOST = 12
 _FEWEST_HOUSEHOLDS = 3
@@ -14,18 +14,27 @@ _FEWEST_HOUSEHOLDS = 3
 
 def by_condition(rows: Compared) -> list[tuple[str, str, BoolArray]]:
     """Say which rows each condition that varies says one thing of, where these are of three households or more."""
+    households = rows.household
+    enough = (each for each in _varying(rows) if _are_enough(households[np.flatnonzero(each[2])]))
+    return list(islice(enough, _MOST))
+
+
+def _varying(rows: Compared) -> Iterator[tuple[str, str, BoolArray]]:
     words, codes = rows.words("moderators")
-    groups: dict[tuple[str, str], list[int]] = {}
+    groups: dict[str, dict[str, list[int]]] = {}
     for code in occurring(codes):
         for key, value in words.meanings[code].items():
-            groups.setdefault((key, said(value)), []).append(code)
-    values_of = Counter(key for key, _ in groups)
-    varying = (
-        (key, value, is_among(codes, np.array(those)))
-        for (key, value), those in sorted(groups.items())
-        if values_of[key] > 1
-    )
-    return list(islice((each for each in varying if _are_enough(rows.household[each[2]])), _MOST))
+            groups.setdefault(key, {}).setdefault(said(value), []).append(code)
+    for key, values in sorted(groups.items()):
+        if len(values) == 1:
+            continue
+        listed = sorted(values.items())
+        place = np.full(len(words.meanings), -1, dtype=np.int32)
+        for number, (_, those) in enumerate(listed):
+            place[those] = number
+        here = place[codes]
+        for number, (value, _) in enumerate(listed):
+            yield key, value, here == number
 
 
 def _are_enough(households: Codes) -> bool:

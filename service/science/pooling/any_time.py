@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from service.science.pooling.collapse import collapse, grouped
+from service.science.pooling.collapse import collapse, grouped, rates_of
 from service.science.pooling.results import Range
 
 FloatArray = npt.NDArray[np.float64]
@@ -143,20 +143,12 @@ def e_values(pools: Sequence[Counts]) -> list[float]:
 
 def _merged(pool: Counts) -> Counts:
     """Merge a household's rows of one guess probability."""
-    rates, kind = _kinds(pool.guess)
+    rates, kind = rates_of(pool.guess)
     found = grouped(pool.household * len(rates) + kind)
     correct, presented = (
         np.bincount(found.place, column, len(found.keys)).astype(np.int64) for column in (pool.correct, pool.presented)
     )
     return Counts(correct, presented, pool.guess[found.first], pool.household[found.first])
-
-
-def _kinds(guess: FloatArray) -> tuple[FloatArray, IntArray]:
-    """Give the different guess probabilities, and which of them each row has."""
-    if len(guess) and np.all(guess == guess[0]):
-        return guess[:1], np.zeros(len(guess), dtype=np.int64)
-    rates, kind = np.unique(guess, return_inverse=True)
-    return rates, kind.ravel()
 
 
 def _log_mean(logs: FloatArray) -> float:
@@ -194,7 +186,7 @@ class Ratios:
 
 def ratios_once(correct: IntArray, presented: IntArray, guess: FloatArray) -> Ratios:
     """Compute the same with a row for each distinct count alone."""
-    rates, kind = _kinds(guess)
+    rates, kind = rates_of(guess)
     distinct = collapse(correct, presented, kind)
     pairs = np.column_stack((distinct.correct, distinct.presented, rates[distinct.kind])).astype(np.float64)
     out = np.empty((len(pairs), len(MEANS) * len(PRECISIONS)))
@@ -248,7 +240,7 @@ def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | N
     if household is None:
         found = ratios_once(x, n, g)
         return np.ascontiguousarray(found.ratios.T)[:, found.place]
-    rates, kind = _kinds(g)
+    rates, kind = rates_of(g)
     unit = np.asarray(household, dtype=np.int64) * max(len(rates), 1) + kind
     order = np.argsort(unit, kind="stable")
     sorted_unit = unit[order]

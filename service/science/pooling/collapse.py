@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 _LARGEST_TABLE = 4000
@@ -43,6 +44,14 @@ def grouped(keys: IntArray) -> Grouped:
     there = heads >= 0
     distinct = np.flatnonzero(there)
     return Grouped(distinct, heads[distinct], (np.cumsum(there) - 1)[keys])
+
+
+def rates_of(guess: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Give the different guess probabilities from the lowest, and which of them each row has."""
+    if len(guess) and np.all(guess == guess[0]):
+        return guess[:1], np.zeros(len(guess), dtype=np.int64)
+    rates, kind = np.unique(guess, return_inverse=True)
+    return rates, kind.ravel()
 
 
 @dataclass(frozen=True, slots=True)

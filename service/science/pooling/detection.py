@@ -10,7 +10,7 @@ from scipy import special
 
 from service.science import binomial, trial_columns
 from service.science.errors import InputError
-from service.science.pooling.collapse import collapse
+from service.science.pooling.collapse import collapse, rates_of
 from service.science.pooling.fitting import MeanFit, fit, refit_means
 from service.science.pooling.floor_mixture import FloorMixture
 from service.science.pooling.maximum import Top
@@ -120,8 +120,8 @@ def common_null(correct: npt.ArrayLike, presented: npt.ArrayLike, guess: npt.Arr
 
 def null_of(x: IntArray, n: IntArray, g: FloatArray) -> CommonNull:
     """Give `common_null` of counts that were checked."""
-    rates, kind = np.unique(g, return_inverse=True)
-    served = [int(n[kind.ravel() == i].sum()) for i in range(len(rates))]
+    rates, kind = rates_of(g)
+    served = [int(each) for each in np.bincount(kind, n, len(rates)).tolist()]
     total, right = int(n.sum()), int(x.sum())
     log_p = _log_tail(right, served, rates.tolist())
     return CommonNull(

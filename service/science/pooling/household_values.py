@@ -90,17 +90,16 @@ def values_of(
 
     """
     k = len(first)
-    times = np.bincount(household, minlength=k).astype(np.float64)
     given = standard_error[~np.isnan(standard_error)]
-    error = None
+    value, error = difference, None
     if len(difference) and len(given) == len(difference):
-        largest = np.zeros(k)
-        np.maximum.at(largest, household, given)
-        # Relative to the household's own largest, so that no square underflows.
-        relative = given / np.where(largest > 0.0, largest, 1.0)[household]
-        error = largest * np.sqrt(np.bincount(household, relative**2, k)) / times
+        error = given
+    if k < len(difference):
+        times = np.bincount(household, minlength=k).astype(np.float64)
+        value = _means(household, difference, times, first)
+        error = None if error is None else _errors(household, error, times)
     return HouseholdValues(
-        value=_means(household, difference, times, first),
+        value=value,
         error=error,
         moderator=None,
         group=None,
@@ -109,6 +108,15 @@ def values_of(
         reading_sd=_root_mean_square(given) if len(given) else None,
         row_errors=None if error is None else (float(given.min()), float(given.max())),
     )
+
+
+def _errors(household: IntArray, error: FloatArray, times: FloatArray) -> FloatArray:
+    """Give the standard errors of households' means from those of their rows."""
+    largest = np.zeros(len(times))
+    np.maximum.at(largest, household, error)
+    # Relative to the household's own largest, so that no square underflows.
+    relative = error / np.where(largest > 0.0, largest, 1.0)[household]
+    return np.asarray(largest * np.sqrt(np.bincount(household, relative**2, len(times))) / times)
 
 
 def _means(household: IntArray, y: FloatArray, times: FloatArray, first: IntArray) -> FloatArray:

@@ -10,7 +10,7 @@ from service.science.discrimination import METHODS
 from service.science.pooling.any_time import log_likelihood_ratios, ratios_once
 from service.science.pooling.any_time_t import any_time_t, half_width
 from service.science.pooling.betting import betting_interval
-from service.science.pooling.collapse import collapse
+from service.science.pooling.collapse import collapse, rates_of
 from service.science.pooling.detection import FloorModel, floor_estimates_without, null_of
 from service.science.pooling.folded import folded_means_without
 from service.science.pooling.household_counts import Rows, Units
@@ -111,8 +111,7 @@ def household_ratios(units: Units, households: int) -> FloatArray:
 
 def _null_without(rows: Rows, units: Units, shown: int) -> list[float]:
     """Test "nobody can tell" without each of the first households; equal households are tested once."""
-    rates, place = np.unique(units.guess, return_inverse=True)
-    kind = place.ravel()
+    rates, kind = rates_of(units.guess)
     correct = np.bincount(kind, units.correct).astype(np.int64)
     presented = np.bincount(kind, units.presented).astype(np.int64)
     if len(rates) == 1:

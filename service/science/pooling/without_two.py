@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from service.science.pooling.any_time import log_likelihood_ratios
 from service.science.pooling.any_time_t import half_width, spread
-from service.science.pooling.collapse import collapse
+from service.science.pooling.collapse import collapse, rates_of
 from service.science.pooling.verdict import Verdict, verdicts_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -45,8 +45,8 @@ def least_log_e_without_two(correct: IntArray, presented: IntArray, guess: Float
     """
     if len(correct) <= 2:
         return 0.0
-    rates, kind = np.unique(guess, return_inverse=True)
-    distinct = collapse(correct, presented, kind.ravel())
+    rates, kind = rates_of(guess)
+    distinct = collapse(correct, presented, kind)
     ratios = log_likelihood_ratios(distinct.correct, distinct.presented, rates[distinct.kind])
     return least_log_mean_without_two(ratios, distinct.times)
 
