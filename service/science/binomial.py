@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special
 
+from service.science import single_binomial
+from service.science.single_binomial import SMALLEST_TAIL, TIE
+
 if TYPE_CHECKING:
     from service.science.checks import FloatArray
-
-# Tails below this are summed in logarithms, well before doubles lose digits.
-_SMALLEST_TAIL = 1e-280
-
-# A tail that equals its limit in exact arithmetic must not miss it by rounding.
-_TIE = 1.0 + 1e-12
 
 
 def upper_tail(count: float | FloatArray, trials: float | FloatArray, probability: float | FloatArray) -> FloatArray:
@@ -40,14 +36,11 @@ def log_upper_tail(
     count: float | FloatArray, trials: float | FloatArray, probability: float | FloatArray
 ) -> FloatArray:
     """Compute the natural logarithm of P(X >= count) for 0 <= count <= trials, also where the tail underflows."""
+    if np.ndim(count) == np.ndim(trials) == np.ndim(probability) == 0:
+        return np.asarray(single_binomial.log_upper_tail(float(count), float(trials), float(probability)))
     tail = upper_tail(count, trials, probability)
-    if not tail.ndim:
-        near = tail >= _SMALLEST_TAIL
-        return np.asarray(
-            np.log(tail) if near else _log_far_tail_of_one(float(count), float(trials), float(probability))
-        )
-    small = tail < _SMALLEST_TAIL
-    logarithm = np.log(np.maximum(tail, _SMALLEST_TAIL))
+    small = tail < SMALLEST_TAIL
+    logarithm = np.log(np.maximum(tail, SMALLEST_TAIL))
     if not small.any():
         return np.asarray(logarithm)
     k, n, p = (np.asarray(a, dtype=np.float64) for a in np.broadcast_arrays(count, trials, probability))
@@ -72,27 +65,6 @@ def _log_far_tail(k: FloatArray, n: FloatArray, p: FloatArray) -> FloatArray:
         total = total + term
         place = place + 1.0
     return np.asarray(first + np.log(total))
-
-
-def _log_far_tail_of_one(k: float, n: float, p: float) -> float:
-    """Give `_log_far_tail` of single numbers in the same steps."""
-    if not 0.0 < p < 1.0:
-        return float(_log_far_tail(*(np.asarray(each) for each in (k, n, p))))
-    first = (
-        math.lgamma(n + 1.0)
-        - math.lgamma(k + 1.0)
-        - math.lgamma(n - k + 1.0)
-        + k * math.log(p)
-        + (n - k) * math.log1p(-p)
-    )
-    odds = p / (1.0 - p)
-    term = total = 1.0
-    place = k
-    while term > 1e-17 * total:
-        term *= max(n - place, 0.0) / (place + 1.0) * odds
-        total += term
-        place += 1.0
-    return first + math.log(total)
 
 
 def clopper_pearson(
@@ -122,40 +94,17 @@ def upper_limit(count: float | FloatArray, trials: float | FloatArray, tail: flo
 def fewest_count(trials: FloatArray, probability: FloatArray, tail: FloatArray) -> FloatArray:
     """Find the smallest count with P(X >= count) <= tail, elementwise; `trials` + 1 where not even all of them do."""
     if np.ndim(trials) == np.ndim(probability) == np.ndim(tail) == 0:
-        return np.asarray(_fewest_of_one(float(trials), float(probability), float(tail)))
+        return np.asarray(single_binomial.fewest_count(float(trials), float(probability), float(tail)))
     n, p, limit = np.broadcast_arrays(trials, probability, tail)
     z = -special.ndtri(limit)
     # The Cornish-Fisher start is off by a count or two, which the exact tail then settles.
     start = n * p + z * np.sqrt(n * p * (1.0 - p)) + (1.0 - 2.0 * p) * (z * z - 1.0) / 6.0
     count = np.clip(np.ceil(start), 0.0, n + 1.0)
-    while np.any(high := (count <= n) & (upper_tail(count, n, p) > limit * _TIE)):
+    while np.any(high := (count <= n) & (upper_tail(count, n, p) > limit * TIE)):
         count = count + high
-    while np.any(low := (count > 0) & (upper_tail(count - 1.0, n, p) <= limit * _TIE)):
+    while np.any(low := (count > 0) & (upper_tail(count - 1.0, n, p) <= limit * TIE)):
         count = count - low
     return np.asarray(count)
-
-
-def _fewest_of_one(n: float, p: float, limit: float) -> float:
-    """Give `fewest_count` of single numbers in the same steps."""
-
-    def passes(count: float) -> bool:
-        return bool(special.betainc(count, n - count + 1.0, p) <= limit * _TIE)
-
-    z = -float(special.ndtri(limit))
-    start = n * p + z * math.sqrt(n * p * (1.0 - p)) + (1.0 - 2.0 * p) * (z * z - 1.0) / 6.0
-    count = float(min(max(math.ceil(start), 1), n + 1.0))
-    while count <= n and not passes(count):
-        count += 1.0
-    while count > 1.0 and passes(count - 1.0):
-        count -= 1.0
-    return count
-
-
-@lru_cache(maxsize=8192)
-def fewest_count_scalar(trials: int, probability: float, tail: float) -> int | None:
-    """Give `fewest_count` for one case, remembered; None where no count reaches the limit."""
-    count = _fewest_of_one(float(trials), probability, tail)
-    return None if count > trials else int(count)
 
 
 def log_mixture_e_value(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from service.science import binomial, trial_columns
+from service.science import binomial, single_binomial, trial_columns
 from service.science.intervals import Interval
 from service.science.psychometric import d_prime, proportion_correct, proportion_correct_slope, proportion_wrong
 from service.science.sequential import Sequential, sequential
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from service.science.checks import FloatArray, Numeric
+    from service.science.checks import Numeric
     from service.science.trial_columns import Count
 
 __all__ = [
@@ -43,7 +44,7 @@ __all__ = [
 
 SIGNIFICANCE_LEVELS: Mapping[str, float] = {"0.05": 0.05, "0.01": 0.01, "0.001": 0.001}
 
-_LN10 = float(np.log(10.0))
+_LN10 = math.log(10.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,50 +96,72 @@ def significance(method: str, presented: Count, correct: Count, confidence: Nume
     guessing floor and the psychometric function. E-value: uniform mixture above chance, Ville 1939.
 
     """
-    find_method(method)
+    guess = find_method(method).guess_probability
     if isinstance(presented, int) and isinstance(correct, int) and isinstance(confidence, float):
-        return _remembered(method, presented, correct, confidence)
-    return _significance(method, presented, correct, confidence)
-
-
-def _significance(method: str, presented: Count, correct: Count, confidence: Numeric) -> Significance:
-    guess = METHODS[method].guess_probability
+        return _of_one(method, guess, presented, correct, confidence)
     n, x = trial_columns.counts(presented, correct)
     level = trial_columns.confidence_level(confidence)
-    n, x, level = trial_columns.together(presented=n, correct=x, confidence=level)
+    columns = trial_columns.together(presented=n, correct=x, confidence=level)
+    (n, x, level), in_each_row = trial_columns.distinct_rows(*columns)
+
+    def given(value: NDArray[Any]) -> Any:  # noqa: ANN401  (a number or an array, as the arguments were)
+        return trial_columns.as_given(in_each_row(value))
+
     log_p = binomial.log_upper_tail(x, n, guess)
     log_e = binomial.log_mixture_e_value(x, n, guess)
-    share, low, high = map(trial_columns.as_given, (x / n, *binomial.clopper_pearson(x, n, level)))
-    # One call for the three: the inverse costs more to start than to run.
-    shares = np.array([share, low, high])
+    shares = np.stack((x / n, *binomial.clopper_pearson(x, n, level)))
     discriminating = np.maximum((shares - guess) / (1.0 - guess), 0.0)
-    distances = d_prime(method, shares)
+    fewest = {
+        name: binomial.fewest_count(n, np.asarray(guess), np.asarray(p)) for name, p in SIGNIFICANCE_LEVELS.items()
+    }
+    served, right, sure = columns
     return Significance(
         method=method,
-        presented=trial_columns.counts_as_given(n),
-        correct=trial_columns.counts_as_given(x),
-        confidence=trial_columns.as_given(level),
-        guess_probability=trial_columns.as_given(np.full(n.shape, guess)) if n.ndim else guess,
-        expected_by_chance=trial_columns.as_given(n * guess),
-        p_value=trial_columns.as_given(np.exp(log_p)),
-        log10_p=trial_columns.as_given(log_p / _LN10),
-        lower_tail_p_value=trial_columns.as_given(binomial.lower_tail(x, n, guess)),
-        fewest_correct_for={name: _fewest(n, guess, tail) for name, tail in SIGNIFICANCE_LEVELS.items()},
-        proportion_correct=Interval(share, low, high),
-        proportion_discriminating=Interval(*(list(discriminating) if n.ndim else discriminating.tolist())),
-        d_prime=Interval(*(list(distances) if n.ndim else distances.tolist())),
-        below_chance=trial_columns.as_given(x < n * guess),
-        any_time_e_value=trial_columns.as_given(binomial.e_value_from_log(log_e)),
-        log10_any_time_e_value=trial_columns.as_given(log_e / _LN10),
+        presented=trial_columns.counts_as_given(served),
+        correct=trial_columns.counts_as_given(right),
+        confidence=trial_columns.as_given(sure),
+        guess_probability=trial_columns.as_given(np.full_like(served, guess)),
+        expected_by_chance=trial_columns.as_given(served * guess),
+        p_value=given(np.exp(log_p)),
+        log10_p=given(log_p / _LN10),
+        lower_tail_p_value=given(binomial.lower_tail(x, n, guess)),
+        fewest_correct_for={
+            name: trial_columns.optional_counts(in_each_row(count), in_each_row(count) <= served)
+            for name, count in fewest.items()
+        },
+        proportion_correct=Interval(*map(given, shares)),
+        proportion_discriminating=Interval(*map(given, discriminating)),
+        d_prime=Interval(*map(given, d_prime(method, shares))),
+        below_chance=trial_columns.as_given(right < served * guess),
+        any_time_e_value=given(binomial.e_value_from_log(log_e)),
+        log10_any_time_e_value=given(log_e / _LN10),
     )
 
 
 # Kitchens taste ten or twenty times: the same few counts come again and again.
-_remembered = lru_cache(maxsize=4096)(_significance)
-
-
-def _fewest(n: FloatArray, guess: float, tail: float) -> int | NDArray[np.object_] | None:
-    if not n.ndim:
-        return binomial.fewest_count_scalar(int(n), guess, tail)
-    fewest = binomial.fewest_count(n, np.asarray(guess), np.asarray(tail))
-    return trial_columns.optional_counts(fewest, fewest <= n)
+@lru_cache(maxsize=4096)
+def _of_one(method: str, guess: float, presented: int, correct: int, confidence: float) -> Significance:
+    n, x = trial_columns.counts_of_one(presented, correct)
+    tail = 0.5 * (1.0 - trial_columns.confidence_of_one(confidence))
+    log_p = single_binomial.log_upper_tail(x, n, guess)
+    log_e = single_binomial.log_mixture_e_value(x, n, guess)
+    shares = x / n, single_binomial.lower_limit(x, n, tail), single_binomial.upper_limit(x, n, tail)
+    fewest = {name: single_binomial.fewest_count(n, guess, level) for name, level in SIGNIFICANCE_LEVELS.items()}
+    return Significance(
+        method=method,
+        presented=presented,
+        correct=correct,
+        confidence=confidence,
+        guess_probability=guess,
+        expected_by_chance=n * guess,
+        p_value=float(np.exp(log_p)),
+        log10_p=log_p / _LN10,
+        lower_tail_p_value=single_binomial.lower_tail(x, n, guess),
+        fewest_correct_for={name: int(count) if count <= n else None for name, count in fewest.items()},
+        proportion_correct=Interval(*shares),
+        proportion_discriminating=Interval(*(max((share - guess) / (1.0 - guess), 0.0) for share in shares)),
+        d_prime=Interval(*(d_prime(method, share) for share in shares)),
+        below_chance=x < n * guess,
+        any_time_e_value=single_binomial.e_value_from_log(log_e),
+        log10_any_time_e_value=log_e / _LN10,
+    )

@@ -1,20 +1,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from service.science import binomial, plain_words, trial_columns
+from service.science import binomial, plain_words, single_binomial, trial_columns
+from service.science.checks import number
 from service.science.errors import InputError
 from service.science.intervals import Interval
 from service.science.paired_difference import two_sided_p_value
 
 if TYPE_CHECKING:
-    from service.science.checks import Numeric
+    from service.science.checks import FloatArray, Numeric
     from service.science.trial_columns import Count
 
 _SHOWN = 0.05
+
+_PRESENTED = "answers given"
+_PREFERRED = "answers preferring the first"
+_UNDECIDED = "answers without a preference"
+_NOTHING_DECIDED = "must be fewer than the answers given: without a single preference there is nothing to test."
+_TOO_MANY = "must not exceed the answers given less those without a preference; count each answer once."
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,39 +62,63 @@ def preference(
     Two-sided exact binomial at one half, as in ISO 5495; interval of Clopper & Pearson 1934.
 
     """
+    if (
+        isinstance(presented, int)
+        and isinstance(preferred_a, int)
+        and isinstance(no_preference, int)
+        and isinstance(confidence, float)
+    ):
+        return _of_one(presented, preferred_a, no_preference, confidence)
     most = trial_columns.MOST_PRESENTED
     n, a, none, level = trial_columns.together(
-        presented=trial_columns.whole_numbers("presented", presented, 1, most, "answers given"),
-        preferred_a=trial_columns.whole_numbers("preferred_a", preferred_a, 0, most, "answers preferring the first"),
-        no_preference=trial_columns.whole_numbers(
-            "no_preference", no_preference, 0, most, "answers without a preference"
-        ),
+        presented=trial_columns.whole_numbers("presented", presented, 1, most, _PRESENTED),
+        preferred_a=trial_columns.whole_numbers("preferred_a", preferred_a, 0, most, _PREFERRED),
+        no_preference=trial_columns.whole_numbers("no_preference", no_preference, 0, most, _UNDECIDED),
         confidence=trial_columns.confidence_level(confidence),
     )
     decided = np.asarray(n - none)
     some = np.asarray(decided >= 1)
     if not some.all():
-        raise InputError(
-            "no_preference",
-            "must be fewer than the answers given: without a single preference there is nothing to test.",
-            trial_columns.first_false(some),
-        )
+        raise InputError("no_preference", _NOTHING_DECIDED, trial_columns.first_false(some))
     adds_up = np.asarray(a <= decided)
     if not adds_up.all():
-        raise InputError(
-            "preferred_a",
-            "must not exceed the answers given less those without a preference; count each answer once.",
-            trial_columns.first_false(adds_up),
-        )
-    low, high = binomial.clopper_pearson(a, decided, level)
+        raise InputError("preferred_a", _TOO_MANY, trial_columns.first_false(adds_up))
+    (x, n_decided, sure), in_each_row = trial_columns.distinct_rows(a, decided, level)
+
+    def given(value: FloatArray) -> Any:  # noqa: ANN401  (a number or an array, as the arguments were)
+        return trial_columns.as_given(in_each_row(value))
+
+    p_value = two_sided_p_value(np.minimum(x, n_decided - x), n_decided)
     return Preference(
         presented=trial_columns.counts_as_given(n),
         preferred_a=trial_columns.counts_as_given(a),
         preferred_b=trial_columns.counts_as_given(decided - a),
         no_preference=trial_columns.counts_as_given(none),
         confidence=trial_columns.as_given(level),
-        p_value=trial_columns.as_given(two_sided_p_value(np.minimum(a, decided - a), decided)),
-        share_preferring_a=Interval(*map(trial_columns.as_given, (a / decided, low, high))),
+        p_value=given(p_value),
+        share_preferring_a=Interval(*map(given, (x / n_decided, *binomial.clopper_pearson(x, n_decided, sure)))),
+    )
+
+
+def _of_one(presented: int, preferred_a: int, no_preference: int, confidence: float) -> Preference:
+    most = trial_columns.MOST_PRESENTED
+    n = float(number("presented", presented, 1, most, _PRESENTED))
+    a = float(number("preferred_a", preferred_a, 0, most, _PREFERRED))
+    decided = n - float(number("no_preference", no_preference, 0, most, _UNDECIDED))
+    tail = 0.5 * (1.0 - trial_columns.confidence_of_one(confidence))
+    if decided < 1.0:
+        raise InputError("no_preference", _NOTHING_DECIDED)
+    if a > decided:
+        raise InputError("preferred_a", _TOO_MANY)
+    low, high = (limit(a, decided, tail) for limit in (single_binomial.lower_limit, single_binomial.upper_limit))
+    return Preference(
+        presented=presented,
+        preferred_a=preferred_a,
+        preferred_b=presented - no_preference - preferred_a,
+        no_preference=no_preference,
+        confidence=confidence,
+        p_value=min(1.0, 2.0 * single_binomial.lower_tail(min(a, decided - a), decided, 0.5)),
+        share_preferring_a=Interval(a / decided, low, high),
     )
 
 

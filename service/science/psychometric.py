@@ -21,29 +21,34 @@ from service.science.trial_methods import METHODS, find_method
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from service.science.checks import FloatArray
+    from service.science.checks import FloatArray, Numeric
 
 _SQRT2 = math.sqrt(2.0)
 _SQRT3 = math.sqrt(3.0)
 _SQRT6 = math.sqrt(6.0)
+_ROOT_OF_TWO_PI = math.sqrt(2.0 * math.pi)
 
 # Past this d' every function is 1 to double precision, so that no proportion below 1 maps beyond it.
 _LARGEST_D_PRIME = 24.0
 _TABLE_STEP = 0.0025
 
+_NO_PROPORTION = "must be from 0 to 1; divide the correct answers by those given."
+
 
 class _Psychometric(Protocol):
-    def wrong(self, d_prime: FloatArray) -> FloatArray: ...
-    def slope(self, d_prime: FloatArray) -> FloatArray: ...
+    def wrong(self, d_prime: Numeric) -> Numeric: ...
+    def slope(self, d_prime: Numeric) -> Numeric: ...
 
 
-def _density(z: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi))
+def _density(z: Numeric) -> Numeric:
+    density: Numeric = np.exp(-0.5 * z * z) / _ROOT_OF_TWO_PI
+    return density
 
 
-def _above_half(z: FloatArray) -> FloatArray:
+def _above_half(z: Numeric) -> Numeric:
     """Give the normal distribution function less one half, to full precision near zero."""
-    return np.asarray(0.5 * special.erf(z / _SQRT2))
+    above: Numeric = 0.5 * special.erf(z / _SQRT2)
+    return above
 
 
 class _OwenPsychometric:
@@ -52,40 +57,45 @@ class _OwenPsychometric:
     def __init__(self, count: float, scale: float, angle: float) -> None:
         self._count, self._scale, self._angle = count, scale, angle
 
-    def wrong(self, d_prime: FloatArray) -> FloatArray:
-        return np.asarray(self._count * special.owens_t(d_prime / self._scale, self._angle))
+    def wrong(self, d_prime: Numeric) -> Numeric:
+        wrong: Numeric = self._count * special.owens_t(d_prime / self._scale, self._angle)
+        return wrong
 
-    def slope(self, d_prime: FloatArray) -> FloatArray:
+    def slope(self, d_prime: Numeric) -> Numeric:
         h = d_prime / self._scale
         return self._count / self._scale * _density(h) * _above_half(self._angle * h)
 
 
 class _DuoTrio:
-    def wrong(self, d_prime: FloatArray) -> FloatArray:
+    def wrong(self, d_prime: Numeric) -> Numeric:
         x, y = d_prime / _SQRT2, d_prime / _SQRT6
-        return np.asarray(special.ndtr(x) * special.ndtr(-y) + special.ndtr(y) * special.ndtr(-x))
+        wrong: Numeric = special.ndtr(x) * special.ndtr(-y) + special.ndtr(y) * special.ndtr(-x)
+        return wrong
 
-    def slope(self, d_prime: FloatArray) -> FloatArray:
+    def slope(self, d_prime: Numeric) -> Numeric:
         x, y = d_prime / _SQRT2, d_prime / _SQRT6
         return 2.0 * (_density(x) / _SQRT2 * _above_half(y) + _density(y) / _SQRT6 * _above_half(x))
 
 
 class _TwoAfc:
-    def wrong(self, d_prime: FloatArray) -> FloatArray:
-        return np.asarray(special.ndtr(-d_prime / _SQRT2))
+    def wrong(self, d_prime: Numeric) -> Numeric:
+        wrong: Numeric = special.ndtr(-d_prime / _SQRT2)
+        return wrong
 
-    def slope(self, d_prime: FloatArray) -> FloatArray:
+    def slope(self, d_prime: Numeric) -> Numeric:
         return _density(d_prime / _SQRT2) / _SQRT2
 
 
 class _ThreeAfc:
-    def wrong(self, d_prime: FloatArray) -> FloatArray:
+    def wrong(self, d_prime: Numeric) -> Numeric:
         h = d_prime / _SQRT2
-        return np.asarray(special.ndtr(-h) + 2.0 * special.owens_t(h, 1.0 / _SQRT3))
+        wrong: Numeric = special.ndtr(-h) + 2.0 * special.owens_t(h, 1.0 / _SQRT3)
+        return wrong
 
-    def slope(self, d_prime: FloatArray) -> FloatArray:
+    def slope(self, d_prime: Numeric) -> Numeric:
         h = d_prime / _SQRT2
-        return np.asarray(_SQRT2 * _density(h) * special.ndtr(h / _SQRT3))
+        slope: Numeric = _SQRT2 * _density(h) * special.ndtr(h / _SQRT3)
+        return slope
 
 
 _FUNCTIONS: Mapping[str, _Psychometric] = MappingProxyType(
@@ -182,29 +192,40 @@ def d_prime(method: str, proportion_correct: float | FloatArray) -> float | Floa
 
     """
     guess = find_method(method).guess_probability
+    if not isinstance(proportion_correct, np.ndarray):
+        return _d_prime_of_one(method, guess, float(proportion_correct))
     correct = np.asarray(proportion_correct, dtype=np.float64)
     if not ((correct >= 0.0) & (correct <= 1.0)).all():
-        raise InputError(
-            "proportion_correct", "must be from 0 to 1; divide the correct answers by those given.", _first_bad(correct)
-        )
-    inverse = _inverse_two_afc(correct) if method == "two_afc" else _inverse_by_table(method, correct)
-    floored = np.where(correct <= guess, 0.0, np.where(correct >= 1.0, math.inf, inverse))
-    return floored if isinstance(proportion_correct, np.ndarray) else float(floored)
-
-
-def _inverse_two_afc(correct: FloatArray) -> FloatArray:
-    return _SQRT2 * np.asarray(special.ndtri(correct))
-
-
-def _inverse_by_table(method: str, correct: FloatArray) -> FloatArray:
-    guess = METHODS[method].guess_probability
-    # Out-of-range ends are answered by the caller; a proportion in the middle keeps their arithmetic finite.
+        raise InputError("proportion_correct", _NO_PROPORTION, _first_bad(correct))
+    # The ends are answered below; a proportion in the middle keeps their arithmetic finite.
     inside = np.where((correct > guess) & (correct < 1.0), correct, 0.5 * (1.0 + guess))
+    if method == "two_afc":
+        inverse = _SQRT2 * special.ndtri(inside)
+    else:
+        grid, ordinate = _inverse_table(method)
+        start = np.interp(_ordinate(method, inside - guess, 1.0 - inside), ordinate, grid)
+        inverse = np.maximum(_refined(method, start, 1.0 - inside), 0.0)
+    return np.where(correct <= guess, 0.0, np.where(correct >= 1.0, math.inf, inverse))
+
+
+def _d_prime_of_one(method: str, guess: float, correct: float) -> float:
+    if not 0.0 <= correct <= 1.0:
+        raise InputError("proportion_correct", _NO_PROPORTION)
+    if correct <= guess:
+        return 0.0
+    if correct >= 1.0:
+        return math.inf
+    if method == "two_afc":
+        return _SQRT2 * float(special.ndtri(correct))
     grid, ordinate = _inverse_table(method)
-    start = np.interp(_ordinate(method, inside - guess, 1.0 - inside), ordinate, grid)
+    start = float(np.interp(_ordinate_of_one(method, correct - guess, 1.0 - correct), ordinate, grid))
+    return max(float(_refined(method, start, 1.0 - correct)), 0.0)
+
+
+def _refined(method: str, start: Numeric, wrong: Numeric) -> Numeric:
+    """Take one Newton step towards the d' of a proportion wrong."""
     function = _FUNCTIONS[method]
-    step = (function.wrong(start) - (1.0 - inside)) / function.slope(start)
-    return np.maximum(start + step, 0.0)
+    return start + (function.wrong(start) - wrong) / function.slope(start)
 
 
 def _ordinate(method: str, above_guess: FloatArray, wrong: FloatArray) -> FloatArray:
@@ -219,19 +240,26 @@ def _ordinate(method: str, above_guess: FloatArray, wrong: FloatArray) -> FloatA
     return np.asarray(np.sqrt(scale) if METHODS[method].even else scale)
 
 
+def _ordinate_of_one(method: str, above_guess: float, wrong: float) -> float:
+    spread = 1.0 - METHODS[method].guess_probability
+    # Numpy's logarithms, which can differ from those of `math` in the last digit: columns have the same.
+    scale = -float(np.log1p(-above_guess / spread) if above_guess < 0.5 * spread else np.log(wrong / spread))
+    return math.sqrt(scale) if METHODS[method].even else scale
+
+
 @cache
 def _inverse_table(method: str) -> tuple[FloatArray, FloatArray]:
     grid = np.arange(0.0, _LARGEST_D_PRIME, _TABLE_STEP)
     guess = METHODS[method].guess_probability
-    wrong = _FUNCTIONS[method].wrong(grid)
+    wrong = np.asarray(_FUNCTIONS[method].wrong(grid))
     ordinate = _ordinate(method, (1.0 - guess) - wrong, wrong)
     ordinate[0] = 0.0
     return grid, ordinate
 
 
-def _checked_d_prime(d_prime: float | FloatArray) -> FloatArray:
-    value = np.asarray(d_prime, dtype=np.float64)
-    if np.any(np.isnan(value)):
+def _checked_d_prime(d_prime: Numeric) -> Numeric:
+    value: Numeric = np.asarray(d_prime, np.float64) if isinstance(d_prime, np.ndarray) else float(d_prime)
+    if np.isnan(value).any():
         raise InputError("d_prime", "must be a number, or infinite.", _first_bad(np.where(np.isnan(value), -1.0, 0.0)))
     return value
 

@@ -64,11 +64,6 @@ def test_one_count_is_what_a_column_of_them_gives(probability, tail):
     assert [float(binomial.fewest_count(np.asarray(each), probability, tail)) for each in n] == many.tolist()
 
 
-def test_a_tail_equal_to_the_limit_counts():
-    assert binomial.fewest_count_scalar(3, 0.5, 0.125) == 3
-    assert binomial.fewest_count_scalar(2, 0.5, 0.125) is None
-
-
 def test_an_overwhelming_e_value_stays_a_number():
     log_e = binomial.log_mixture_e_value(np.array([1e6]), np.array([1e6]), 1 / 3)
     assert math.isfinite(binomial.e_value_from_log(log_e)[0])
