@@ -13,12 +13,12 @@ from service.intake.run_confounds import run_flags
 from service.intake.sealed_confounds import sealed_flags
 from service.intake.trial_confounds import trial_flags
 
-_COPIES: Mapping[Likeness, tuple[Flag, ...]] = {
-    "none": (),
-    "near": (
-        Flag("near_copy_of_another_document", "Another replication of this question has the same figures throughout."),
+COPIES: Mapping[Likeness, Flag | None] = {
+    "none": None,
+    "near": Flag(
+        "near_copy_of_another_document", "Another replication of this question has the same figures throughout."
     ),
-    "same": (Flag("copy_of_another_document", "Another replication of this question has the same content."),),
+    "same": Flag("copy_of_another_document", "Another replication of this question has the same content."),
 }
 
 
@@ -37,9 +37,10 @@ def find(checked: Checked, *, registered_at: datetime | None, like: Likeness = "
     """
     if checked.document.state == "registered":
         return checked.deviations
+    copy = COPIES[like]
     return (
         *checked.deviations,
-        *_COPIES[like],
+        *([] if copy is None else [copy]),
         *registration_flags(checked, registered_at),
         *ferment_flags(checked),
         *condition_flags(checked),

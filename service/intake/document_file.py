@@ -17,7 +17,7 @@ from uuid import UUID, uuid5
 from service.intake.asking import protocol_named, question_document, question_named
 from service.intake.copies import BEGINNING, likeness
 from service.intake.refusals import Fault, Refused, conflict, invalid
-from service.intake.weighing import Outcome, Scales, Sent, Setting, weigh
+from service.intake.weighing import Outcome, Scales, Sent, Setting, likened
 from service.record import bulk, questions, replication_reads
 from service.record.bulk import Member, NewStart
 from service.record.database import Database, Session
@@ -217,23 +217,22 @@ class _Loading:
 
 def _write(session: Session, taken: Sequence[tuple[_Line, NewStart]]) -> None:
     bulk.join(session, [line.member for line, _ in taken])
-    bulk.start_all(session, with_copies(session, [(line.sent, start) for line, start in taken]))
+    bulk.start_all(session, with_copies(session, [start for _, start in taken]))
 
 
-def with_copies(session: Session, taken: Sequence[tuple[Sent, NewStart]]) -> list[NewStart]:
-    """Weigh again what is a copy, or nearly, of something in the record, or of an earlier one here."""
+def with_copies(session: Session, taken: Sequence[NewStart]) -> list[NewStart]:
+    """Flag what is a copy, or nearly, of something in the record, or of an earlier one here."""
     beginnings: defaultdict[UUID, set[str]] = defaultdict(set)
-    for _, start in taken:
+    for start in taken:
         beginnings[start.question_id].add(start.fingerprint[:BEGINNING])
     seen: defaultdict[tuple[UUID, str], set[str]] = defaultdict(set)
     for question_id, among in beginnings.items():
         for print_ in replication_reads.fingerprints_like(session, question_id, among):
             seen[question_id, print_[:BEGINNING]].add(print_)
     starts = []
-    for sent, start in taken:
+    for start in taken:
         others = seen[start.question_id, start.fingerprint[:BEGINNING]]
-        like = likeness(start.fingerprint, others)
-        starts.append(start if like == "none" else weigh(sent, like=like))
+        starts.append(likened(start, likeness(start.fingerprint, others)))
         if start.state == "submitted":
             others.add(start.fingerprint)
     return starts

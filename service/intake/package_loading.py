@@ -177,8 +177,6 @@ class _Batch:
         self.waiting = []
         self.session.info["clock"] = lambda: acts[0].at
         bulk.join(self.session, [act.member for act in acts if act.member is not None])
-        sent = [act.sent for act in acts if act.sent is not None]
-        weighed = with_copies(self.session, list(zip(sent, starts, strict=True)))
-        bulk.start_all(self.session, weighed, [act.at for act in acts])
+        bulk.start_all(self.session, with_copies(self.session, starts), [act.at for act in acts])
         self.done.replications += len(starts)
         self.done.acts += len(starts)

@@ -10,13 +10,15 @@ from uuid import UUID
 
 from pydantic import ValidationError
 
-from service.intake.confounds import find
+from service.intake.confounds import COPIES, find
 from service.intake.copies import Likeness, print_of
 from service.intake.documents import ProtocolDocument, QuestionDocument, ReplicationDocument
+from service.intake.flags import in_order
 from service.intake.observations import reduce
 from service.intake.protocol_check import check
 from service.intake.refusals import Fault, Refused, invalid
 from service.intake.strict import Strict, plain
+from service.record import bulk
 from service.record.bulk import NewStart
 from service.record.canonical import canonical_bytes
 from service.record.errors import NotCanonical
@@ -50,8 +52,8 @@ class Sent:
     setting: Setting
 
 
-def weigh(sent: Sent, *, like: Likeness = "none") -> NewStart:
-    """Check a document against its protocol and reduce it, as a submission by itself is.
+def weigh(sent: Sent) -> NewStart:
+    """Check a document against its protocol and reduce it, as a submission by itself is: no copy of another, so far.
 
     Raises
     ------
@@ -63,7 +65,7 @@ def weigh(sent: Sent, *, like: Likeness = "none") -> NewStart:
     setting = sent.setting
     checked = check(document, setting.question, setting.protocol)
     stored = plain(document)
-    flags = find(checked, registered_at=None, like=like if document.batches or document.trials else "none")
+    flags = find(checked, registered_at=None)
     reduced = reduce(checked, flags, registered_at=None)
     plan = checked.plan.model_dump()
     content = revision_content(
@@ -88,9 +90,15 @@ def weigh(sent: Sent, *, like: Likeness = "none") -> NewStart:
         state=document.state,
         text=canonical_bytes(content),
         fingerprint=print_of(stored),
-        trials=reduced.trials,
-        observations=reduced.observations,
+        trials=bulk.trial_values(reduced.trials),
+        observations=bulk.observation_values(reduced.observations),
     )
+
+
+def likened(start: NewStart, like: Likeness) -> NewStart:
+    """Return what was weighed as it is once it is known how alike another replication is."""
+    flag = COPIES[like]
+    return start if flag is None else start.with_flags(lambda names: in_order((*names, flag.name)))
 
 
 def taken(model: type[Model], document: Mapping[str, Any]) -> Model:

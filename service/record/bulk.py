@@ -1,20 +1,24 @@
 """Many replications started at once: the rows that as many single starts would write, in a few statements."""
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
+from functools import lru_cache
+from operator import attrgetter
 from typing import Any, Literal
 from uuid import UUID
 
-from sqlalchemy import insert, select
+from pydantic_core import to_json
+from sqlalchemy import select
 from sqlalchemy.orm import Session
-from sqlmodel import SQLModel, col
+from sqlmodel import col
 from uuid_utils.compat import uuid7
 
 from service.record import ledger
 from service.record.clock import now
 from service.record.errors import Conflict
-from service.record.observations import own_values
+from service.record.many_rows import ManyRows
+from service.record.observations import OWN
 from service.record.rows import Entry, ObservationRow, TrialRow
 from service.record.tables import (
     Contributor,
@@ -27,6 +31,26 @@ from service.record.tables import (
 )
 
 _AT_ONCE = 5000
+_HOUSEHOLDS = ManyRows(Household, ("id", "created_at"))
+_CONTRIBUTORS = ManyRows(Contributor, ("id", "household_id", "display_name", "is_steward", "created_at"))
+_REPLICATIONS = ManyRows(
+    Replication,
+    (
+        *("id", "question_id", "counted_in_id", "protocol_version", "contributor_id", "household_id"),
+        *("state", "revision", "plan", "started_position", "registered_at", "registered_position"),
+        *("submitted_position", "fingerprint", "created_at", "updated_at"),
+    ),
+)
+_REVISIONS = ManyRows(
+    ReplicationRevision, ("id", "replication_id", "revision", "state", "reason", "position", "created_at")
+)
+_TRIAL = tuple(each.name for each in fields(TrialRow))
+_TRIALS = ManyRows(DeclaredTrial, ("id", "replication_id", "revision", "ordinal", *_TRIAL))
+_PLAIN = tuple(name for name in OWN if name not in {"details", "moderators", "flags"})
+_BOUND = ("question_id", "replication_id", "household_id", "contributor_id", "protocol_version", "entered_position")
+_OBSERVATIONS = ManyRows(Observation, (*_PLAIN, "details", "moderators", "flags", *_BOUND))
+_trial_values: Callable[[TrialRow], tuple[Any, ...]] = attrgetter(*_TRIAL)
+_plain_values: Callable[[ObservationRow], tuple[Any, ...]] = attrgetter(*_PLAIN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +66,8 @@ class Member:
 class NewStart:
     """A replication to be started, with everything computed that can be before the ledger is locked.
 
-    `text` is the canonical form of `replications.revision_content`.
+    `text` is the canonical form of `replications.revision_content`. `trials` and `observations` are what `trial_values`
+    and `observation_values` make of rows: plain values, which are quickly handed to another process.
     """
 
     id: UUID
@@ -54,8 +79,22 @@ class NewStart:
     state: Literal["registered", "submitted"]
     text: bytes
     fingerprint: str
-    trials: Sequence[TrialRow] = ()
-    observations: Sequence[ObservationRow] = ()
+    trials: Sequence[tuple[Any, ...]] = ()
+    observations: Sequence[tuple[Any, ...]] = ()
+
+    def with_flags(self, change: Callable[[tuple[str, ...]], tuple[str, ...]]) -> "NewStart":
+        """Return it with other flags on each observation."""
+        return replace(self, observations=[(*values, change(flags)) for *values, flags in self.observations])
+
+
+def trial_values(rows: Iterable[TrialRow]) -> list[tuple[Any, ...]]:
+    """Return what declared trials are written as."""
+    return [_trial_values(row) for row in rows]
+
+
+def observation_values(rows: Iterable[ObservationRow]) -> list[tuple[Any, ...]]:
+    """Return what observations are written as, their flags last."""
+    return [(*_plain_values(row), _json_text(row.details), _json_text(row.moderators), row.flags) for row in rows]
 
 
 def present(session: Session, replication_ids: Collection[UUID]) -> set[UUID]:
@@ -70,19 +109,13 @@ def join(session: Session, members: Iterable[Member]) -> None:
     moment = now(session)
     households = {member.household_id for member in wanted.values()}
     households -= _known(session, col(Household.id), households)
-    _insert(session, Household, [{"id": each, "created_at": moment} for each in sorted(households)])
+    connection = session.connection()
+    _HOUSEHOLDS.write(connection, [(each, moment) for each in sorted(households)])
     known = _known(session, col(Contributor.id), set(wanted))
-    _insert(
-        session,
-        Contributor,
+    _CONTRIBUTORS.write(
+        connection,
         [
-            {
-                "id": each.id,
-                "household_id": each.household_id,
-                "display_name": each.display_name,
-                "is_steward": False,
-                "created_at": moment,
-            }
+            (each.id, each.household_id, each.display_name, False, moment)
             for each in wanted.values()
             if each.id not in known
         ],
@@ -130,10 +163,13 @@ def start_all(session: Session, starts: Sequence[NewStart], moments: Sequence[da
     )
     _refuse_unless_open(session, {each.question_id for each in starts})
     written = list(zip(starts, entries, strict=True))
-    _insert(session, Replication, [_replication(each, entry) for each, entry in written])
-    _insert(session, ReplicationRevision, [_revision(each, entry) for each, entry in written])
-    _insert(session, DeclaredTrial, [row for each in starts for row in _trials(each)])
-    _insert(session, Observation, [row for each, entry in written for row in _observations(each, entry.position)])
+    connection = session.connection()
+    _REPLICATIONS.write(connection, [_replication(each, entry) for each, entry in written])
+    _REVISIONS.write(
+        connection, [(uuid7(), each.id, 1, each.state, None, entry.position, entry.at) for each, entry in written]
+    )
+    _TRIALS.write(connection, [row for each in starts for row in _trials(each)])
+    _OBSERVATIONS.write(connection, [row for each, entry in written for row in _observations(each, entry.position)])
     return entries
 
 
@@ -144,62 +180,32 @@ def _refuse_unless_open(session: Session, question_ids: set[UUID]) -> None:
             raise Conflict(f"The question {slug} is {status}: nothing new is taken for it.")
 
 
-def _insert(session: Session, table: type[SQLModel], rows: list[dict[str, Any]]) -> None:
-    if rows:
-        # Straight into the table: the unit of work would look at each row again.
-        session.execute(insert(table.__table__), rows)  # type: ignore[attr-defined]  # SQLModel makes it
-
-
-def _replication(start: NewStart, entry: Entry) -> dict[str, Any]:
+def _replication(start: NewStart, entry: Entry) -> tuple[Any, ...]:
     registered = start.state == "registered"
-    return {
-        "id": start.id,
-        "question_id": start.question_id,
-        "counted_in_id": start.question_id,
-        "protocol_version": start.protocol_version,
-        "contributor_id": start.contributor_id,
-        "household_id": start.household_id,
-        "state": start.state,
-        "revision": 1,
-        "plan": dict(start.plan),
-        "started_position": entry.position,
-        "registered_at": entry.at if registered else None,
-        "registered_position": entry.position if registered else None,
-        "submitted_position": None if registered else entry.position,
-        "fingerprint": start.fingerprint,
-        "created_at": entry.at,
-        "updated_at": entry.at,
-    }
+    return (
+        *(start.id, start.question_id, start.question_id, start.protocol_version),
+        *(start.contributor_id, start.household_id, start.state, 1, _json_text(start.plan), entry.position),
+        *((entry.at, entry.position, None) if registered else (None, None, entry.position)),
+        *(start.fingerprint, entry.at, entry.at),
+    )
 
 
-def _revision(start: NewStart, entry: Entry) -> dict[str, Any]:
-    return {
-        "id": uuid7(),
-        "replication_id": start.id,
-        "revision": 1,
-        "state": start.state,
-        "reason": None,
-        "position": entry.position,
-        "created_at": entry.at,
-    }
+def _trials(start: NewStart) -> Iterator[tuple[Any, ...]]:
+    for ordinal, values in enumerate(start.trials, start=1):
+        yield (uuid7(), start.id, 1, ordinal, *values)
 
 
-_TRIAL_FIELDS = tuple(TrialRow.__dataclass_fields__)
+def _observations(start: NewStart, position: int) -> Iterator[tuple[Any, ...]]:
+    bound = (
+        *(start.question_id, start.id, start.household_id, start.contributor_id),
+        *(start.protocol_version, position),
+    )
+    for *values, flags in start.observations:
+        yield (*values, _flags_text(flags), *bound)
 
 
-def _trials(start: NewStart) -> Iterable[dict[str, Any]]:
-    for ordinal, trial in enumerate(start.trials, start=1):
-        own = {name: getattr(trial, name) for name in _TRIAL_FIELDS}
-        yield own | {"id": uuid7(), "replication_id": start.id, "revision": 1, "ordinal": ordinal}
+def _json_text(value: Any) -> str:  # noqa: ANN401  # any JSON value
+    return to_json(value).decode()
 
 
-def _observations(start: NewStart, position: int) -> Iterable[dict[str, Any]]:
-    for row in start.observations:
-        yield own_values(row) | {
-            "question_id": start.question_id,
-            "replication_id": start.id,
-            "household_id": start.household_id,
-            "contributor_id": start.contributor_id,
-            "protocol_version": start.protocol_version,
-            "entered_position": position,
-        }
+_flags_text = lru_cache(maxsize=1024)(_json_text)

@@ -3,9 +3,10 @@
 import hashlib
 import json
 import secrets
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, time, timedelta
+from operator import attrgetter
 from typing import Any
 from uuid import UUID
 
@@ -17,6 +18,7 @@ from service.record import merkle
 from service.record.canonical import canonical_bytes, rfc3339
 from service.record.clock import now
 from service.record.errors import NotFound
+from service.record.many_rows import ManyRows
 from service.record.rows import Entry, Head, Kind
 from service.record.tables import LedgerContent, LedgerEntry, LedgerHead, table_of
 from service.record.unanswered import unanswered
@@ -39,10 +41,13 @@ _TAKE_HEAD = (
     update(_HEAD).values(size=_HEAD.c.size + bindparam("added")).returning(_HEAD.c.size, _HEAD.c.at, _HEAD.c.frontier)
 )
 _WRITE_HEAD = update(_HEAD)
-_ADD_ENTRIES = insert(table_of(LedgerEntry))
-_CONTENTS = table_of(LedgerContent)
-_ADD_CONTENTS = insert(_CONTENTS)
-_READ_CONTENT = select(_CONTENTS.c.content).where(_CONTENTS.c.position == bindparam("position"))
+_ADD_ENTRY = insert(table_of(LedgerEntry))
+_ADD_CONTENT = insert(table_of(LedgerContent))
+_READ_CONTENT = select(col(LedgerContent.content)).where(col(LedgerContent.position) == bindparam("position"))
+_entry_values: Callable[[Entry], tuple[Any, ...]] = attrgetter(*(each.name for each in fields(Entry)))
+_ENTRY = (*(each.name for each in fields(Entry)), "subtree_hash")
+_CONTENT = ("position", "salt", "content")
+_ENTRIES, _CONTENTS = ManyRows(LedgerEntry, _ENTRY), ManyRows(LedgerContent, _CONTENT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +58,6 @@ class Pending:
     subject: str
     text: bytes
     question_id: UUID | None
-
-
-_ENTRY_FIELDS = tuple(each.name for each in fields(Entry))
 
 
 def content_hash(salt: bytes, content: bytes) -> str:
@@ -131,14 +133,17 @@ def append_all(session: Session, coming: Sequence[Pending], moments: Sequence[da
         salt = secrets.token_bytes(32)
         frontier, entry = _next(frontier, each, at, content_hash(salt, each.text))
         entries.append(entry)
-        rows.append(
-            {name: getattr(entry, name) for name in _ENTRY_FIELDS} | {"subtree_hash": frontier.hashes[-1].hex()}
-        )
-        contents.append({"position": entry.position, "salt": salt.hex(), "content": each.text.decode()})
+        rows.append((*_entry_values(entry), frontier.hashes[-1].hex()))
+        contents.append((entry.position, salt.hex(), each.text.decode()))
     grown = {"root_hash": entries[-1].root_hash, "at": at, "frontier": [each.hex() for each in frontier.hashes]}
+    if len(rows) > 1:
+        _ENTRIES.write(connection, rows)
+        _CONTENTS.write(connection, contents)
+        connection.execute(_WRITE_HEAD, grown)
+        return entries
     with unanswered(connection):
-        connection.execute(_ADD_ENTRIES, rows)
-        connection.execute(_ADD_CONTENTS, contents)
+        connection.execute(_ADD_ENTRY, dict(zip(_ENTRY, rows[0], strict=True)))
+        connection.execute(_ADD_CONTENT, dict(zip(_CONTENT, contents[0], strict=True)))
         connection.execute(_WRITE_HEAD, grown)
     return entries
 

@@ -14,7 +14,7 @@ from service.record.tables import Observation, Replication, table_of
 
 # Nobody needs to know the numbers that the rows are given.
 _ADD = insert(table_of(Observation)).inline()
-_OWN = tuple(each.name for each in fields(ObservationRow))
+OWN = tuple(each.name for each in fields(ObservationRow))
 _BOUND = ("replication_id", "household_id", "contributor_id")
 
 
@@ -29,14 +29,14 @@ def enter(session: Session, replication: Replication, rows: Iterable[Observation
         "protocol_version": None if merged else replication.protocol_version,
         "entered_position": position,
     }
-    values = [own_values(row) | bound for row in rows]
+    values = [_own_values(row) | bound for row in rows]
     if values:
         session.connection().execute(_ADD, values)
 
 
-def own_values(row: ObservationRow) -> dict[str, Any]:
+def _own_values(row: ObservationRow) -> dict[str, Any]:
     """Return the columns that an observation brings itself."""
-    values = {name: getattr(row, name) for name in _OWN}
+    values = {name: getattr(row, name) for name in OWN}
     values["details"] = dict(row.details)
     values["moderators"] = dict(row.moderators)
     values["flags"] = list(row.flags)
@@ -48,7 +48,7 @@ def move(session: Session, question_id: UUID, into_id: UUID, *, entered: int, le
 
     What was retracted before goes along as retracted, so that the other answer can be shown with it too.
     """
-    same = [*_OWN, *_BOUND]
+    same = [*OWN, *_BOUND]
     source = (
         select(
             literal(into_id, Uuid()),

@@ -5,7 +5,8 @@ from contextlib import contextmanager
 from typing import Any, cast
 
 from sqlalchemy import Connection
-from sqlalchemy.exc import DBAPIError
+
+from service.record.many_rows import driver_faults
 
 
 @contextmanager
@@ -19,18 +20,5 @@ def unanswered(connection: Connection) -> Iterator[None]:
         yield
         return
     driver = cast("Any", connection.connection.driver_connection)
-    errors = cast("Any", connection.dialect.dbapi).Error
-    try:
-        with driver.pipeline():
-            yield
-    except errors as error:
-        # What comes when the block ends comes past SQLAlchemy.
-        raise DBAPIError.instance(
-            None,
-            None,
-            error,
-            errors,
-            hide_parameters=True,
-            connection_invalidated=driver.closed,
-            dialect=connection.dialect,
-        ) from error
+    with driver_faults(connection), driver.pipeline():
+        yield
