@@ -148,6 +148,7 @@ def main() -> None:
         while True:
             asked: frames.Asked = frames.read(questions_pipe, _IDLE_S)
             frames.write(answers, _made(database, asked))
+            database.keep_columns(asked.question_id)
 
 
 def _made(database: Database, asked: frames.Asked) -> frames.Made:

@@ -4,19 +4,22 @@ import random
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar, cast
+from uuid import UUID
 
 from pydantic_core import to_json
 from sqlalchemy import Connection, Engine, QueuePool, create_engine, event, make_url, text
 from sqlalchemy.engine import URL
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.record import faults, migrate
+from service.record import faults, kept_columns, migrate
 from service.record.clock import Clock, utc_now
-from service.record.errors import Conflict, Contended, SchemaAhead
+from service.record.column_bytes import to_bytes
+from service.record.errors import Conflict, Contended, RecordError, SchemaAhead
 from service.record.question_columns import KeptColumns
 from service.record.sealing import sealer_for
 
@@ -117,6 +120,16 @@ class Database:
         """
         with self._session((from_replica and self._replica) or self._reader, columns=self._columns) as session:
             yield session
+
+    def keep_columns(self, question_id: UUID) -> None:
+        """Keep what a reading session has made of a large question, when much of that isn't kept in the record yet."""
+        columns = self._columns.to_keep(question_id)
+        if columns is None:
+            return
+        written = to_bytes(columns)
+        # Whatever stands against it, the rows can be read again.
+        with suppress(RecordError, DBAPIError), self.write() as session:
+            kept_columns.write(session, question_id, columns.position, written)
 
     @contextmanager
     def write(self) -> Iterator[Session]:

@@ -7,7 +7,7 @@ from sqlalchemy import Delete, Update, delete, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from service.record import ledger, trials
+from service.record import kept_columns, ledger, trials
 from service.record.contributors import locked
 from service.record.errors import Conflict
 from service.record.observations import leave
@@ -75,6 +75,8 @@ def erase(session: Session, contributor: Contributor) -> Contributor:
     for replication in replications:
         _erase_replication(session, replication, positions[replication.counted_in_id])
     trials.erase(session, held)
+    touched = {each for each in positions if each is not None}
+    kept_columns.forget(session, touched | {each.question_id for each in replications})
     _run(session, update(QuestionReport).where(col(QuestionReport.contributor_id) == contributor.id).values(text=""))
     _run(session, delete(IdempotencyKey).where(col(IdempotencyKey.contributor_id) == contributor.id))
     contributor.display_name = ERASED_NAME

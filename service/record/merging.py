@@ -4,7 +4,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from service.record import ledger, observations, questions
+from service.record import kept_columns, ledger, observations, questions
 from service.record.errors import Conflict
 from service.record.tables import Contributor, Question, Replication
 
@@ -41,6 +41,7 @@ def merge(session: Session, *, question: Question, into: Question, steward: Cont
     # Read again: until the ledger's head was ours, more could be started.
     for replication in session.execute(moving).scalars():
         replication.counted_in_id = into.id
+    kept_columns.forget(session, (question.id, into.id))
     question.status = "merged"
     question.merged_into_id = into.id
     question.merged_position = entered.position

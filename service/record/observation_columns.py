@@ -21,12 +21,13 @@ from service.record.start_columns import (
     IntArray,
     Rows,
     StartColumns,
-    about,
+    batched,
     hyphenated,
     in_parts,
+    narrowed,
     whole,
 )
-from service.record.tables import Observation, Replication
+from service.record.tables import Observation
 from service.record.words import BoolArray, Codes, Words, numbered
 
 FloatArray = npt.NDArray[np.float64]
@@ -62,14 +63,15 @@ class ObservationColumns:
     """Observations in order of entry, those that have left among them.
 
     A number that is missing is NaN where it may be a fraction, else -1; `left_position` is `NEVER` for what has not
-    left. `start` is the row of its replication among the starts. Details are words as the database writes them.
+    left. `start` is the row of its replication among the starts. Details are words as the database writes them. Whole
+    numbers take no more room than they need, and are widened for who sees some of them.
     """
 
     question_id: UUID
     numbers: Mapping[str, npt.NDArray[Any]]
     words: Mapping[str, Words]
-    codes: Mapping[str, Codes]
-    start: Codes
+    codes: Mapping[str, npt.NDArray[Any]]
+    start: npt.NDArray[Any]
     told: dict[str, FloatArray] = field(default_factory=dict, compare=False, repr=False)
     """Numbers by name out of each different text of details, once they were asked for."""
 
@@ -88,15 +90,17 @@ class ObservationColumns:
     def with_fresh(self, parts: Iterable[Rows], starts: StartColumns, after: int) -> "ObservationColumns":
         """Take in rows that were read again: their leaving, and as new ones those that entered after a position."""
         fresh = self._taken_in(parts, starts)
-        is_new = fresh.numbers["entered_position"] > after
-        known = self._with_left(fresh, ~is_new)
+        new = np.flatnonzero(fresh.numbers["entered_position"] > after)
+        # Parts of what changed come each in order of entry.
+        new = new[np.lexsort((fresh.numbers["id"][new], fresh.numbers["entered_position"][new]))]
+        known = self._with_left(fresh, np.flatnonzero(fresh.numbers["entered_position"] <= after))
         details = self.words["details"].meanings
         return ObservationColumns(
             self.question_id,
-            {name: np.concatenate([each, fresh.numbers[name][is_new]]) for name, each in known.numbers.items()},
+            {name: np.concatenate([each, fresh.numbers[name][new]]) for name, each in known.numbers.items()},
             self.words,
-            {name: np.concatenate([each, fresh.codes[name][is_new]]) for name, each in known.codes.items()},
-            np.concatenate([known.start, fresh.start[is_new]]),
+            {name: np.concatenate([each, fresh.codes[name][new]]) for name, each in known.codes.items()},
+            np.concatenate([known.start, fresh.start[new]]),
             {name: np.concatenate([each, _told(name, details[len(each) :])]) for name, each in known.told.items()},
         )
 
@@ -115,21 +119,20 @@ class ObservationColumns:
             start.append(starts.replications.known(columns["replication_id"]))
         return ObservationColumns(
             self.question_id,
-            {name: np.concatenate(own) for name, own in numbers.items()},
+            {name: narrowed(np.concatenate(own)) for name, own in numbers.items()},
             self.words,
-            {name: np.concatenate(coded) for name, coded in codes.items()},
-            np.concatenate(start),
+            {name: narrowed(np.concatenate(coded)) for name, coded in codes.items()},
+            narrowed(np.concatenate(start)),
         )
 
-    def _with_left(self, fresh: "ObservationColumns", known: BoolArray) -> "ObservationColumns":
+    def _with_left(self, fresh: "ObservationColumns", known: IntArray) -> "ObservationColumns":
         """Note when and why rows that are here already left."""
-        if not known.any():
+        if not len(known):
             return self
         order = np.argsort(self.numbers["id"], kind="stable")
         places = order[np.searchsorted(self.numbers["id"], fresh.numbers["id"][known], sorter=order)]
-        left, reason = self.numbers["left_position"].copy(), self.codes["left_reason"].copy()
-        left[places] = fresh.numbers["left_position"][known]
-        reason[places] = fresh.codes["left_reason"][known]
+        left = _changed(self.numbers["left_position"], places, fresh.numbers["left_position"][known])
+        reason = _changed(self.codes["left_reason"], places, fresh.codes["left_reason"][known])
         return replace(
             self, numbers={**self.numbers, "left_position": left}, codes={**self.codes, "left_reason": reason}
         )
@@ -138,7 +141,8 @@ class ObservationColumns:
         """Return a number out of some rows' details, NaN where they have none of this name."""
         if name not in self.told:
             self.told[name] = _told(name, self.words["details"].meanings)
-        return self.told[name][self.codes["details"][places]]
+        told: FloatArray = self.told[name][self.codes["details"][places]]
+        return told
 
     def size_bytes(self) -> int:
         """Estimate the memory they take."""
@@ -192,7 +196,7 @@ class Observations(Sequence[RecordedObservation]):
 
     def number(self, name: str) -> npt.NDArray[Any]:
         """Return a column of numbers; what is missing is NaN or -1."""
-        return self.columns.numbers[name][self.places]
+        return self.columns.numbers[name][self.places].astype(_NUMBERS[name], copy=False)
 
     def told_number(self, name: str) -> FloatArray:
         """Return a number out of each row's details, NaN where there is none."""
@@ -200,7 +204,7 @@ class Observations(Sequence[RecordedObservation]):
 
     def codes(self, name: str) -> Codes:
         """Return a column of words as codes."""
-        return self.columns.codes[name][self.places]
+        return self.columns.codes[name][self.places].astype(np.int32, copy=False)
 
     def words(self, name: str) -> Words:
         """Return what the codes of a column stand for."""
@@ -214,7 +218,7 @@ class Observations(Sequence[RecordedObservation]):
     @property
     def start(self) -> Codes:
         """The row of each one's replication among the starts: a code for the replication."""
-        return self.columns.start[self.places]
+        return self.columns.start[self.places].astype(np.int32, copy=False)
 
     @property
     def household(self) -> Codes:
@@ -229,7 +233,7 @@ class Observations(Sequence[RecordedObservation]):
 
     def of_replications(self, replications: Iterable[UUID]) -> "Observations":
         """Keep those of some replications."""
-        return self.where(np.isin(self.start, [self.starts.row_of(each) for each in replications]))
+        return self.where(np.isin(self.start, self.starts.rows_of(replications)))
 
     @property
     def retracted(self) -> BoolArray:
@@ -288,7 +292,9 @@ def nothing_observed(question_id: UUID) -> ObservationColumns:
     )
 
 
-def read_observations(session: Session, question_id: UUID, subjects: Collection[UUID] | None = None) -> Iterator[Rows]:
+def read_observations(
+    session: Session, question_id: UUID, replications: Collection[UUID] | None = None
+) -> Iterator[Rows]:
     """Read a question's observations in order of entry and some at a time, for `with_fresh`.
 
     Parameters
@@ -297,8 +303,8 @@ def read_observations(session: Session, question_id: UUID, subjects: Collection[
         A reading session.
     question_id : UUID
         The question.
-    subjects : collection of UUID or None
-        Only those of these replications, and of these contributors.
+    replications : collection of UUID or None
+        Only those of these replications.
 
     """
     texts = [cast(getattr(Observation, name), Text) for name in ("replication_id", "details", *_PARSED)]
@@ -309,9 +315,11 @@ def read_observations(session: Session, question_id: UUID, subjects: Collection[
         .where(col(Observation.question_id) == question_id)
         .order_by(col(Observation.entered_position), col(Observation.id))
     )
-    if subjects is not None:
-        query = query.where(col(Observation.replication_id).in_(select(col(Replication.id)).where(about(subjects))))
-    return in_parts(session, query)
+    if replications is None:
+        yield from in_parts(session, query)
+        return
+    for some in batched(replications):
+        yield from in_parts(session, query.where(col(Observation.replication_id).in_(some)))
 
 
 def _numbers(name: str, column: Sequence[Any]) -> npt.NDArray[Any]:
@@ -319,6 +327,12 @@ def _numbers(name: str, column: Sequence[Any]) -> npt.NDArray[Any]:
     if name in _SURE or kind is np.float64:
         return np.array(column, dtype=kind)
     return whole(column, NEVER if name == "left_position" else _MISSING).astype(kind)
+
+
+def _changed(column: npt.NDArray[Any], places: IntArray, values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    changed = column.astype(np.result_type(column, values))
+    changed[places] = values
+    return changed
 
 
 def _told(name: str, details: Sequence[str]) -> FloatArray:

@@ -1,7 +1,7 @@
 """What the record holds of each question as columns, read once and then followed by what changes."""
 
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import replace
 from threading import Lock
 from uuid import UUID
 
@@ -9,46 +9,19 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from service.record import ledger
-from service.record.observation_columns import (
-    ObservationColumns,
-    Observations,
-    nothing_observed,
-    read_observations,
-)
+from service.record import changes, kept_columns, ledger
+from service.record.observation_columns import Observations, nothing_observed, read_observations
+from service.record.question_state import QuestionColumns
 from service.record.replication_reads import with_merged
-from service.record.start_columns import StartColumns, Starts, nothing_started, read_starts
-from service.record.tables import LedgerEntry, Observation
+from service.record.start_columns import Starts, nothing_started, read_starts
+from service.record.tables import Observation
 
 _BOUND = 256 * 1024 * 1024
 _MOST_FOLLOWED = 2000
-"""Entries after which reading everything again is as quick as following them."""
-_FOLLOWED = frozenset({"registration", "submission", "amendment", "withdrawal", "retraction", "vouch"})
-"""Entries whose subject is the replication, or the contributor of the replications, that they change."""
-_UNTOUCHING = frozenset({"question", "protocol", "report", "trial-opened", "trial-closed"})
-"""Entries that change no observation, and nothing of what became of a replication."""
+"""Entries that are followed however small the question is."""
+_SHARE_FOLLOWED = 8
+"""A question is read anew when more than one in so many of its rows would be read again."""
 _BEGINNING = -1
-
-
-@dataclass(frozen=True, slots=True)
-class QuestionColumns:
-    """All that stood in a question's evidence up to a position: every earlier state is a mask over it."""
-
-    position: int
-    starts: StartColumns
-    observations: ObservationColumns
-    family: frozenset[UUID]
-    """The question, and those that had been merged into it by that position."""
-
-    def at(self, session: Session, position: int) -> tuple[Observations, Starts]:
-        """See the question as it stood at a position, no later than that of the columns."""
-        question_id, is_newest = self.observations.question_id, position == self.position
-        family = self.family if is_newest else with_merged(session, question_id, position)
-        return self.observations.at(position, self.starts), self.starts.at(position, family)
-
-    def size_bytes(self) -> int:
-        """Estimate the memory they take."""
-        return self.starts.size_bytes() + self.observations.size_bytes()
 
 
 class KeptColumns:
@@ -80,6 +53,15 @@ class KeptColumns:
                     self._kept.popitem(last=False)
         return columns
 
+    def to_keep(self, question_id: UUID) -> QuestionColumns | None:
+        """Return a large question's columns when much was read that isn't kept in the record, and take it for kept."""
+        with self._lock:
+            columns, size = self._kept.get(question_id, (None, 0))
+            if columns is None or not columns.is_worth_keeping:
+                return None
+            self._kept[question_id] = replace(columns, not_kept=0), size
+        return columns
+
 
 def state_at(session: Session, question_id: UUID, position: int) -> tuple[Observations, Starts]:
     """Return a question's observations and starts as they stood at a ledger position."""
@@ -91,32 +73,27 @@ def state_at(session: Session, question_id: UUID, position: int) -> tuple[Observ
 def up_to_now(session: Session, question_id: UUID, known: QuestionColumns | None = None) -> QuestionColumns:
     """Read a question's columns, or what has changed of them since they were read."""
     position = ledger.last_position_of(session, question_id)
-    since = None if known is None else _subjects_since(session, question_id, known.position)
-    family = with_merged(session, question_id, position)
-    if known is None or since is None:
-        starts, observations, after = nothing_started(), nothing_observed(question_id), _BEGINNING
-    else:
-        starts, observations, after = known.starts, known.observations, known.position
-    if since is None or since:
-        starts = starts.with_fresh(read_starts(session, family, since))
-        observations = observations.with_fresh(read_observations(session, question_id, since), starts, after)
-    return QuestionColumns(position, starts, observations, frozenset(family))
+    known = known or kept_columns.read(session, question_id, position)
+    changed = None if known is None else changes.since(session, question_id, known.position, _most_followed(known))
+    family = frozenset(with_merged(session, question_id, position))
+    if known is None or changed is None:
+        starts = nothing_started().with_fresh(read_starts(session, family))
+        observations = nothing_observed(question_id).with_fresh(
+            read_observations(session, question_id), starts, _BEGINNING
+        )
+        return QuestionColumns(position, starts, observations, family, not_kept=len(observations))
+    starts, observations, not_kept = known.starts, known.observations, known.not_kept
+    if changed:
+        starts = starts.with_fresh(read_starts(session, family, changed))
+        observations = observations.with_fresh(
+            read_observations(session, question_id, changed.replications), starts, known.position
+        )
+        not_kept += len(changed)
+    return QuestionColumns(position, starts, observations, family, not_kept)
 
 
-def _subjects_since(session: Session, question_id: UUID, position: int) -> list[UUID] | None:
-    """Return the replications and contributors that entries after a position are about; None where all is to be read.
-
-    After an erasure nothing that was read before it is kept, and a merge moves rows by the thousand.
-    """
-    query = (
-        select(col(LedgerEntry.kind), col(LedgerEntry.subject))
-        .where(col(LedgerEntry.question_id) == question_id, col(LedgerEntry.position) > position)
-        .limit(_MOST_FOLLOWED + 1)
-    )
-    entries = session.execute(query).all()
-    if len(entries) > _MOST_FOLLOWED or any(kind not in _FOLLOWED | _UNTOUCHING for kind, _ in entries):
-        return None
-    return [UUID(subject) for subject in {subject for kind, subject in entries if kind in _FOLLOWED}]
+def _most_followed(known: QuestionColumns) -> int:
+    return max(_MOST_FOLLOWED, len(known.observations) // _SHARE_FOLLOWED)
 
 
 def has_more_than(session: Session, question_id: UUID, count: int) -> bool:

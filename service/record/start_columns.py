@@ -8,10 +8,11 @@ from uuid import UUID
 
 import numpy as np
 import numpy.typing as npt
-from sqlalchemy import ColumnElement, Text, cast, or_, select
+from sqlalchemy import Text, cast, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from service.record.changes import Changed
 from service.record.rows import ReplicationState, Start
 from service.record.tables import Contributor, Replication
 from service.record.words import BoolArray, Codes, Words
@@ -23,6 +24,7 @@ NEVER: Final = 2**62
 """The position of what has not happened."""
 ROWS_AT_ONCE = 1000
 """Few enough to be still in the processor's cache when they become columns."""
+_ASKED_AT_ONCE = 5000
 # What a replication is by the latest of these that it has reached.
 _REACHED: tuple[tuple[str, ReplicationState], ...] = (
     ("erased_position", "erased"),
@@ -59,10 +61,11 @@ class StartColumns:
         begun = self.positions["started_position"] <= position
         return Starts(self, np.flatnonzero(here & begun), position)
 
-    def row_of(self, replication: UUID) -> int:
-        """Return a replication's row, which is its code; -1 where it isn't here."""
+    def rows_of(self, replications: Iterable[UUID]) -> list[int]:
+        """Return replications' rows, which are their codes; -1 for those that aren't here."""
         # The two databases write identifiers in two ways.
-        return max(self.replications.place(replication.hex), self.replications.place(str(replication)))
+        hyphens = len(self) > 0 and "-" in self.replications.meanings[0]
+        return self.replications.places([str(each) if hyphens else each.hex for each in replications])
 
     def has_reached(self, what: str, position: int) -> BoolArray:
         """Say which had been registered, submitted, withdrawal_asked, withdrawn, retracted or erased by a position."""
@@ -218,7 +221,7 @@ def nothing_started() -> StartColumns:
     )
 
 
-def read_starts(session: Session, family: Collection[UUID], subjects: Collection[UUID] | None = None) -> Iterator[Rows]:
+def read_starts(session: Session, family: Collection[UUID], changed: Changed | None = None) -> Iterator[Rows]:
     """Read the replications started for some questions, in order of start and some at a time, for `with_fresh`.
 
     Parameters
@@ -227,7 +230,7 @@ def read_starts(session: Session, family: Collection[UUID], subjects: Collection
         A reading session.
     family : collection of UUID
         The questions.
-    subjects : collection of UUID or None
+    changed : Changed or None
         Only these replications, and those of these contributors.
 
     """
@@ -243,9 +246,13 @@ def read_starts(session: Session, family: Collection[UUID], subjects: Collection
         .where(col(Replication.question_id).in_(family))
         .order_by(col(Replication.started_position))
     )
-    if subjects is not None:
-        query = query.where(about(subjects))
-    return in_parts(session, query)
+    if changed is None:
+        yield from in_parts(session, query)
+        return
+    # Replications first, in order of start: what their contributors have besides is known already.
+    for column, those in ((Replication.id, changed.replications), (Replication.contributor_id, changed.contributors)):
+        for some in batched(those):
+            yield from in_parts(session, query.where(col(column).in_(some)))
 
 
 def hyphenated(text: str) -> str:
@@ -255,9 +262,11 @@ def hyphenated(text: str) -> str:
     return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
 
 
-def about(subjects: Collection[UUID]) -> ColumnElement[bool]:
-    """Give the condition that a replication is one of these, or of one of these contributors."""
-    return or_(col(Replication.id).in_(subjects), col(Replication.contributor_id).in_(subjects))
+def batched(those: Collection[UUID]) -> Iterator[list[UUID]]:
+    """Give some at a time, few enough for one statement."""
+    listed = list(those)
+    for first in range(0, len(listed), _ASKED_AT_ONCE):
+        yield listed[first : first + _ASKED_AT_ONCE]
 
 
 def in_parts(session: Session, query: Any) -> Iterator[Rows]:  # noqa: ANN401  # a select of any columns
@@ -272,3 +281,13 @@ def whole(column: Sequence[int | None], missing: int) -> IntArray:
         return np.full(len(column), missing, dtype=np.int64)
     found = np.array(column, dtype=np.float64)  # NaN for None; a ledger position is far below 2**53
     return np.where(np.isnan(found), missing, found).astype(np.int64)
+
+
+def narrowed(column: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Hold whole numbers in the fewest bytes that they need."""
+    if column.dtype.kind != "i" or not len(column):
+        return column
+    low, high = int(column.min()), int(column.max())
+    kinds: tuple[type[np.signedinteger[Any]], ...] = (np.int8, np.int16, np.int32)
+    enough = (kind for kind in kinds if np.iinfo(kind).min <= low and high <= np.iinfo(kind).max)
+    return column.astype(next(enough, np.int64), copy=False)

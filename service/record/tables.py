@@ -338,3 +338,20 @@ class IdempotencyKey(SQLModel, table=True):
     etag: str | None = Field(default=None, sa_type=Text)
     body: bytes | None = Field(default=None, sa_type=LargeBinary)
     created_at: datetime = Field(sa_type=UtcDateTime, index=True)
+
+
+class KeptColumn(SQLModel, table=True):
+    """A column of what stood in a question's evidence up to a position; derived, and missed by nobody when deleted.
+
+    `layout` says how it is written: only software that knows it reads it.
+    """
+
+    __tablename__ = "kept_column"
+
+    question_id: UUID = Field(foreign_key="question.id", primary_key=True)
+    position: int = Field(
+        sa_column=Column(BigInteger, ForeignKey("ledger_entry.position"), primary_key=True, autoincrement=False)
+    )
+    name: str = Field(max_length=60, primary_key=True)
+    layout: int
+    content: bytes = Field(sa_type=LargeBinary)

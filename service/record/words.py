@@ -2,11 +2,13 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Hashable, Sequence
-from itertools import islice
+from itertools import count, islice
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from service.record.packed_texts import PackedTexts, packed
 
 Codes = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
@@ -20,30 +22,54 @@ class Words:
     ----------
     meaning : callable
         What a text stands for; asked once for each distinct one.
+    before : PackedTexts or None
+        Texts that have their places already, and stand for themselves. A text that was not found among them (they are
+        looked for only where all are equally long) is given a place of its own.
 
     """
 
-    __slots__ = ("_meaning", "_places", "meanings")
+    __slots__ = ("_before", "_meaning", "_places", "meanings")
 
-    def __init__(self, meaning: Callable[[Any], Any] = lambda text: text) -> None:
-        self._places: defaultdict[Hashable, int] = defaultdict()
-        self._places.default_factory = self._places.__len__
+    def __init__(self, meaning: Callable[[Any], Any] = lambda text: text, before: PackedTexts | None = None) -> None:
+        self._places: defaultdict[Any, int] = defaultdict(count(0 if before is None else len(before)).__next__)
         self._meaning = meaning
-        self.meanings: list[Any] = []
+        self._before = before
+        self.meanings: list[Any] | PackedTexts = [] if before is None else before
 
     def codes(self, texts: Sequence[Hashable]) -> Codes:
         """Return each text's place, taking in those that are new."""
+        self._look_up(texts)
+        known = len(self._places)
         found = np.fromiter(map(self._places.__getitem__, texts), dtype=np.int32, count=len(texts))
-        self.meanings += map(self._meaning, islice(self._places, len(self.meanings), None))
+        new = list(islice(reversed(self._places), len(self._places) - known))
+        self.meanings.extend(map(self._meaning, reversed(new)))
         return found
 
     def known(self, texts: Sequence[Hashable]) -> Codes:
         """Return the places of texts that were all seen before."""
+        self._look_up(texts)
         return np.fromiter(map(self._places.get, texts), dtype=np.int32, count=len(texts))
 
     def place(self, text: Hashable) -> int:
         """Return a text's place; -1 where it was never seen, which no code is."""
-        return self._places.get(text, -1)
+        return self.places([text])[0]
+
+    def places(self, texts: Sequence[Hashable]) -> list[int]:
+        """Return the places of texts, -1 for those that were never seen."""
+        self._look_up(texts)
+        return [self._places.get(text, -1) for text in texts]
+
+    def _look_up(self, texts: Sequence[Any]) -> None:
+        if self._before is not None:
+            self._places.update(self._before.places({text for text in texts if text not in self._places}))
+
+    def packed(self) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.int64]]:
+        """Return what `PackedTexts` are made of, for texts that stand for themselves."""
+        return packed(self.meanings) if self._before is None else self._before.arrays()
+
+    def written(self) -> list[Any]:
+        """List the texts in order, for words that were never packed."""
+        return list(self._places)
 
     def said(self, codes: Codes) -> list[Any]:
         """Return what each code stands for."""
@@ -58,7 +84,8 @@ class Words:
 
     def size_bytes(self) -> int:
         """Estimate the memory they take."""
-        return _BYTES_EACH * len(self.meanings)
+        packed_bytes = 0 if self._before is None else self._before.size_bytes()
+        return packed_bytes + _BYTES_EACH * len(self._places)
 
 
 _BYTES_EACH = 250

@@ -98,7 +98,7 @@ def test_the_rows_are_those_about_the_arms_seen_from_one_side(held, chosen):
     for row, before in zip(chosen, about, strict=True):
         turned = (before.treatment, before.control) == ARMS and not before.sham
         assert row.difference == (-before.difference if turned and before.difference is not None else before.difference)
-        assert (WITHDRAWAL_ASKED in row.flags) == (held.starts.columns.row_of(row.replication_id) % 3 == 0)
+        assert (WITHDRAWAL_ASKED in row.flags) == (held.starts.columns.rows_of([row.replication_id])[0] % 3 == 0)
 
 
 def test_a_place_and_a_slice_are_those_of_the_list(chosen):

@@ -4,14 +4,17 @@ from sqlalchemy import text
 from service.record import (
     contributors,
     idempotency,
+    kept_columns,
     ledger,
     questions,
     replication_reads,
     replications,
     reports,
 )
+from service.record.column_bytes import to_bytes
 from service.record.erasure import ERASED_NAME, erase
 from service.record.errors import Conflict
+from service.record.question_columns import up_to_now
 from service.record.verify import verify
 from tests.record import builders, plain_reads
 
@@ -48,6 +51,8 @@ def test_documents_and_names_go_and_the_tree_stays_whole(session, steward, brewe
     reports.add(session, question=question, contributor=brewer, leans="control", text="in my opinion")
     contributors.vouch(session, contributor=brewer, steward=steward, reason="I know Somebody")
     theirs = builders.replication(session, question, steward, document={"notes": "kept"})
+    columns = up_to_now(session, question.id)
+    kept_columns.write(session, question.id, columns.position, to_bytes(columns))
     root = ledger.head(session).root_hash
     size = ledger.head(session).size
 
@@ -65,6 +70,7 @@ def test_documents_and_names_go_and_the_tree_stays_whole(session, steward, brewe
     tables += [each or "" for each in session.execute(text("SELECT reason FROM replication_revision")).scalars()]
     for word in ("cellar", "attic", "moved", "neighbour", "opinion", "Somebody"):
         assert not any(word in each for each in tables), word
+    assert session.execute(text("SELECT count(*) FROM kept_column")).scalar_one() == 0
     found = replication_reads.get(session, made.id)
     assert (found.state, found.fingerprint) == ("erased", "")
     assert replication_reads.is_public(found)
