@@ -38,13 +38,19 @@ def log_upper_tail(
     """Compute the natural logarithm of P(X >= count) for 0 <= count <= trials, also where the tail underflows."""
     if np.ndim(count) == np.ndim(trials) == np.ndim(probability) == 0:
         return np.asarray(single_binomial.log_upper_tail(float(count), float(trials), float(probability)))
-    tail = upper_tail(count, trials, probability)
+    return _logarithm_of(upper_tail(count, trials, probability), count, trials, probability)
+
+
+def _logarithm_of(
+    tail: FloatArray, count: float | FloatArray, trials: float | FloatArray, probability: float | FloatArray
+) -> FloatArray:
+    """Take the logarithm of an upper tail, and sum it anew where it is too small for a double."""
     small = tail < SMALLEST_TAIL
-    logarithm = np.log(np.maximum(tail, SMALLEST_TAIL))
     if not small.any():
-        return np.asarray(logarithm)
+        return np.asarray(np.log(tail))
     k, n, p = (np.asarray(a, dtype=np.float64) for a in np.broadcast_arrays(count, trials, probability))
-    return np.asarray(np.where(small, _log_far_tail(np.where(small, k, n), n, p), logarithm))
+    near = np.log(np.maximum(tail, SMALLEST_TAIL))
+    return np.asarray(np.where(small, _log_far_tail(np.where(small, k, n), n, p), near))
 
 
 def _log_far_tail(k: FloatArray, n: FloatArray, p: FloatArray) -> FloatArray:
@@ -116,11 +122,10 @@ def log_mixture_e_value(
     true, so that it may be read after every trial (Ville 1939; Ramdas, Grunwald, Vovk & Shafer, arXiv 2210.01948).
     """
     x, n, p = count, trials, probability
-    # 1 - I_p(x + 1, n - x + 1) is the chance of x or fewer in n + 1 trials.
-    above = log_upper_tail(n + 1.0 - x, n + 1.0, 1.0 - p)
-    return np.asarray(
-        special.betaln(x + 1.0, n - x + 1.0) + above - x * np.log(p) - (n - x + 1.0) * np.log1p(-p), dtype=np.float64
-    )
+    right, wrong = x + 1.0, n - x + 1.0
+    # 1 - I_p(x + 1, n - x + 1), which is the chance of x or fewer in n + 1 trials.
+    above = _logarithm_of(special.betainc(wrong, right, 1.0 - p), wrong, n + 1.0, 1.0 - p)
+    return np.asarray(special.betaln(right, wrong) + above - x * np.log(p) - wrong * np.log1p(-p))
 
 
 def e_value_from_log(logarithm: FloatArray) -> FloatArray:

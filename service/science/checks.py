@@ -1,6 +1,7 @@
 """Turn what a caller gave into a float or a float array, or say what is wrong with it."""
 
 from collections.abc import Callable, Mapping
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,9 @@ FloatArray = npt.NDArray[np.float64]
 Numeric = float | FloatArray
 """One number, or one number for each row."""
 
+
+# A tuple, because a union is made anew at each check.
+_NUMBER: Final = (float, int)
 
 Condition = bool | np.bool_ | npt.NDArray[np.bool_]
 """Whether something holds, once or for each row."""
@@ -36,7 +40,7 @@ def number(field: str, value: Numeric | None, low: float, high: float, what: str
         Where a value isn't a number, isn't finite or is out of range.
 
     """
-    if isinstance(value, float | int):
+    if isinstance(value, _NUMBER):
         if low <= value <= high and value - value == 0.0:
             return float(value)
         raise _out_of_range(field, low, high, what, None)

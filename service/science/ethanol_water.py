@@ -297,7 +297,7 @@ def coefficients_at(temperature_c: Numeric) -> Polynomial:
 
 def warming_at(temperature_c: Numeric) -> Polynomial:
     """Change of density in kg/m3 for each kelvin at one temperature, as a polynomial in the mass fraction."""
-    return _collapse(_WARMING, temperature_c)
+    return _warming_at_one(temperature_c) if isinstance(temperature_c, float) else _collapse(_WARMING, temperature_c)
 
 
 def unchecked_abv(mass_fraction: Numeric, reference_c: Numeric = 20.0) -> Numeric:
@@ -325,6 +325,11 @@ def solve_abv(abv_percent: Numeric, reference_c: Numeric = 20.0) -> Numeric:
 @lru_cache(maxsize=256)
 def _coefficients_at_one(temperature_c: float) -> Polynomial:
     return _collapse(_FORMULA, temperature_c)
+
+
+@lru_cache(maxsize=256)
+def _warming_at_one(temperature_c: float) -> Polynomial:
+    return _collapse(_WARMING, temperature_c)
 
 
 def _abv_coefficients(reference_c: Numeric) -> Polynomial:

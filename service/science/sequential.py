@@ -67,9 +67,9 @@ def sequential(method: str, outcomes: Sequence[bool], significance: float = 0.05
     answers = np.asarray(outcomes)
     if answers.dtype != np.bool_:
         answers = trial_columns.whole_numbers("outcomes", answers, 0, 1, "true where the answer was right")
-    right = np.cumsum(answers, dtype=np.float64)
+    right = answers.cumsum(dtype=np.float64)
     log_e = binomial.log_mixture_e_value(right, np.arange(1.0, len(outcomes) + 1.0), guess)
-    crossed = log_e >= -math.log(level)
+    enough, most = -math.log(level), float(log_e.max())
     path = binomial.e_value_from_log(log_e)
     return Sequential(
         method=method,
@@ -78,7 +78,7 @@ def sequential(method: str, outcomes: Sequence[bool], significance: float = 0.05
         significance=level,
         e_value=float(path[-1]),
         largest_e_value=float(path.max()),
-        p_value=min(1.0, math.exp(-float(log_e.max()))),
-        crossed_at=int(np.argmax(crossed)) + 1 if crossed.any() else None,
+        p_value=min(1.0, math.exp(-most)),
+        crossed_at=int((log_e >= enough).argmax()) + 1 if most >= enough else None,
         path=tuple(path.tolist()),
     )
