@@ -8,6 +8,8 @@ from service.science.plain_words import chance, odds, servings, whole
 
 MINUS = "−"
 NOTHING = "–"
+_NO_BREAK = "\u00a0"
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def figure(value: float | None, nothing: str = NOTHING) -> str:
@@ -27,7 +29,7 @@ def _size(size: float, *, whole_number: bool) -> str:
         return "0"
     if size >= 1e9 or size < 1e-5:
         mantissa, exponent = f"{size:.2e}".split("e")
-        return f"{mantissa} × 10^{int(exponent)}".replace("-", MINUS)
+        return f"{mantissa} × 10{str(int(exponent)).translate(_RAISED)}"
     text = f"{size:.{max(3 - math.floor(math.log10(size)), 0)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
@@ -61,7 +63,7 @@ def odds_of(value: float | None) -> str:
     """Write an e-value as odds."""
     if value is None:
         return "beyond counting"
-    return odds(value) if value >= 1 else "less than 1 to 1"
+    return (odds(value) if value >= 1 else "less than 1 to 1").replace(" to ", f"{_NO_BREAK}to{_NO_BREAK}")
 
 
 def places(name: str) -> int:

@@ -1,5 +1,6 @@
 """What a model says of one of its fields, as a form tells it."""
 
+import re
 from collections.abc import Sequence
 
 from service.pages.prose import prose
@@ -7,6 +8,9 @@ from service.pages.schema import QUANTITY, Kind, Node, Schema
 from service.pages.typed import typed_as
 from service.pages.wording import choice
 
+_ELSEWHERE = "; by POST alone"
+"""What is said to programs, and is not so of a form."""
+_NAME = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
 _A_MOMENT = "2026-05-01T18:00+02:00, with the hours from UTC"
 
 
@@ -21,9 +25,10 @@ def hint_of(schema: Schema, node: Node) -> str:
 def _spoken(said: str, schema: Schema, node: Node) -> str:
     """Write what is said of a field as people would: the words that it takes as the choices show them."""
     taken = [value for each in schema.choices(node) for value in each.get("enum", ()) if "_" in str(value)]
-    for value in taken:
+    for value in sorted(taken, key=len, reverse=True):
         said = said.replace(str(value), choice(str(value)))
-    return prose(said.replace("`", ""))
+    spoken = prose(said.replace("`", "").replace(_ELSEWHERE, ""))
+    return _NAME.sub(lambda found: choice(found[0]), spoken)
 
 
 _LIMITS = (

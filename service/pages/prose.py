@@ -7,11 +7,13 @@ from pydantic import BaseModel
 
 from service.intake.documents import BatchDocument, Package, ReplicationDocument, Spirit, TrialDocument
 from service.pages.fields import LABELS, labelled
+from service.pages.figures import MINUS
 
 _MODELS: tuple[type[BaseModel], ...] = (ReplicationDocument, BatchDocument, Spirit, Package, TrialDocument)
 _KEPT_TOGETHER = re.compile(r"(?<=\d) (?=\d{3}\b|°[CFP]|%)")
 _NAME = re.compile(r"\b(?:[a-z]+\.)?([a-z0-9]+(?:_[a-z0-9]+)+)\b")
 _APOSTROPHE = re.compile(r"(?<=\w)'")
+_MINUS = re.compile(r"(?<![\w.–-])-(?=\d)")
 _DEGREES = re.compile(r"\bdeg([CF])\b")
 _NO_BREAK = "\u00a0"
 
@@ -22,8 +24,8 @@ def _fields() -> frozenset[str]:
 
 
 def prose(text: str) -> str:
-    """Keep a number's thousands and unit together, and write units, apostrophes and names of fields as people do."""
-    text = _APOSTROPHE.sub("’", text)
+    """Keep a number's thousands and unit together; write units, minuses, apostrophes and fields' names as people do."""
+    text = _MINUS.sub(MINUS, _APOSTROPHE.sub("’", text))
     return _KEPT_TOGETHER.sub(_NO_BREAK, _NAME.sub(_named, _DEGREES.sub(r"°\1", text)))
 
 

@@ -30,6 +30,15 @@ METHODS: Mapping[str, str] = {
     "three_afc": "three-alternative (3-AFC)",
     "tetrad": "tetrad",
 }
+_POOLING: Mapping[str, str] = {
+    "reml": "REML",
+    "paule_mandel": "Paule–Mandel",
+    "dersimonian_laird": "DerSimonian–Laird",
+    "hartung_knapp": "Hartung–Knapp",
+    "hartung_knapp_modified": "Hartung–Knapp, modified",
+    "wald": "Wald",
+    "student": "Student’s t",
+}
 STAGES: Mapping[str, str] = {"ferment": "fermenting", "distil": "distilling"}
 SPLIT_POINTS: Mapping[str, str] = {
     "recipe": "from the recipe on",
@@ -44,6 +53,12 @@ STATES: Mapping[str, str] = {
     "retracted": "retracted",
     "erased": "erased",
 }
+_OUTSIDE: Mapping[str, str] = {
+    "taster_held_key": "whoever tasted held the key",
+    "told_during": "results were heard on the way",
+    "order_in_blocks": "orders in blocks can be counted along",
+    "order_unknown": "nobody knows how the orders were drawn",
+}
 _CHOICES: Mapping[str, str] = {
     "drawn": "by a draw",
     "coin": "by a coin",
@@ -57,7 +72,7 @@ _CHOICES: Mapping[str, str] = {
     "strength": "by strength",
     "taste": "by taste",
 }
-_WORDS: Mapping[str, str] = {**VERDICTS, **METHODS, **STAGES, **STATES}
+_WORDS: Mapping[str, str] = {**VERDICTS, **METHODS, **_POOLING, **STAGES, **STATES}
 _VIEWS: Mapping[str, str] = {
     "all of it": "All that stands",
     "with_retracted": "With what was retracted",
@@ -91,8 +106,12 @@ def choice(name: str) -> str:
 
 def outcome(name: str) -> str:
     """Write what was found out."""
-    title = _TASTED.get(name) or words(outcome_named(name).title)
-    return title if title[1:2].isupper() else f"{title[:1].lower()}{title[1:]}"
+    return within(_TASTED.get(name) or words(outcome_named(name).title))
+
+
+def outside(reason: str) -> str:
+    """Say why a trial's count has no place in the test against guessing."""
+    return _OUTSIDE.get(reason) or words(reason)
 
 
 def flag(name: str) -> str:
@@ -135,6 +154,11 @@ def short(identifier: object) -> str:
 def count_of(number: int, one: str, many: str | None = None) -> str:
     """Write how many, small counts as words."""
     return f"{counted(number) if number else 'no'} {one if number == 1 else many or f'{one}s'}"
+
+
+def within(text: str) -> str:
+    """Begin without a capital, within a sentence; but leave abbreviations as they are."""
+    return text if len(text) == 1 or text[1:2].isupper() else f"{text[:1].lower()}{text[1:]}"
 
 
 def sentence(text: str) -> str:
@@ -181,6 +205,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "moment": figures.moment,
     "odds": figures.odds_of,
     "outcome": outcome,
+    "outside": outside,
     "outcome_difference": figures.outcome_difference,
     "places": figures.places,
     "prose": prose,

@@ -113,3 +113,33 @@ def test_the_same_as_json_is_a_link_away(reader):
     seen = reader.page("/calculators/gravity?calculator=scales&sg=1.05")
     link = next(each["href"] for each in seen.each("a") if (each["href"] or "").startswith("/v1/"))
     assert reader.client.get(link).json()["result"]["plato"] == pytest.approx(12.397, abs=0.001)
+
+
+def test_a_plan_is_laid_out_a_set_in_a_row():
+    glass = {"code": "345", "arm": "control", "letter": "A", "is_reference": True}
+    other = {"code": "678", "arm": "treatment", "letter": "B", "is_reference": False}
+    sets = [{"presentation": number, "glasses": [glass, other], "right_choices": [["345"]]} for number in (1, 2)]
+    (table,) = laid_out({"tasters": [{"taster": 1, "presentations": sets}]}).tables
+    assert table.columns == ["Taster", "Presentation", "Glasses", "Right choices"]
+    assert table.rows == [["1", each, "345 control A reference; 678 treatment B", "345"] for each in "12"]
+
+
+def test_a_curve_is_shown_by_a_few_of_its_points():
+    points = [{"at_h": float(at), "sg": 1.05} for at in range(60)]
+    (table,) = laid_out({"curve": {"points": points}}).tables
+    assert [table.rows[0][0], table.rows[-1][0], len(table.rows), table.left_out] == ["0 h", "59 h", 13, 47]
+
+
+@pytest.mark.parametrize(
+    ("result", "rows"),
+    [
+        ({"moderator": {"slope": {"estimate": None, "low": None}, "households": 0}}, [("Moderator", "none")]),
+        ({"q": {"value": 0.0, "p_value": 1.0}}, [("Q: value", "0"), ("Q: p", "1")]),
+        ({"interval": {"low": None, "high": None}}, [("Interval", "none")]),
+        ({"d_prime": {"estimate": 1.5, "low": 0.5, "high": None}}, [("d′", "1.5 (0.5 to no upper limit)")]),
+        ({"tau2": 0.00000937, "spread": {"sd": 0.5}}, [("τ²", "9.37 × 10⁻⁶"), ("Spread: SD", "0.5")]),
+        ({"advice": "Pour less.", "load": {"advice": "Pour less."}}, [("Load: advice", "Pour less.")]),
+    ],
+)
+def test_what_is_not_told_takes_one_row(result, rows):
+    assert laid_out(result).rows == rows

@@ -190,5 +190,5 @@ def test_what_is_behind_a_link_is_as_good(chromium, site):
 def test_the_interfaces_reference_needs_nothing_from_elsewhere(watched):
     """Its look is its package's own, and no page of ours: it has to work, and to stay on this host."""
     watched.open("/docs")
-    watched.page.get_by_text("Pooled").or_(watched.page.locator(".opblock")).first.wait_for()
+    watched.page.get_by_text("Pooled").or_(watched.page.locator(".opblock")).first.wait_for(timeout=30_000)
     assert not watched.faults

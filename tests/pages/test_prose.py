@@ -18,6 +18,8 @@ from service.pages.typed import typed_of
         ("spirit.tasting_abv_percent is missing", "Tasting strength is missing"),
         ("jar_1 and my_own_words stay", "jar_1 and my_own_words stay"),
         ("it isn't the tasters' own", "it isn’t the tasters’ own"),
+        ("from -0.008 to +0.002 (-3)", "from −0.008 to +0.002 (−3)"),
+        ("2026-05-16, 2-AFC and 1995-6", "2026-05-16, 2-AFC and 1995-6"),
     ],
 )
 def test_a_sentence_is_set_as_people_write(text, set_):

@@ -105,7 +105,7 @@ class DilutionResult(Result):
 class VolumeInputs(Strict):
     """A volume of spirit at one temperature, and the temperature it is wanted for."""
 
-    volume_l: Annotated[float, number("Volume in litres, at from_c.", 0.0, 1e9, 1.0), LITRES]
+    volume_l: Annotated[float, number("Volume in litres, as warm as it is now.", 0.0, 1e9, 1.0), LITRES]
     abv_percent: Annotated[float, number("Strength, % vol at 20 °C.", 0.0, 100.0, 40.0), STRENGTH]
     from_c: Annotated[float, number("Temperature now, °C; above freezing.", -20.0, 40.0, 30.0), CELSIUS]
     to_c: Annotated[float, number("Temperature it is wanted for, °C.", -20.0, 40.0, 20.0), CELSIUS] = 20.0
