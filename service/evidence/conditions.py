@@ -1,12 +1,13 @@
 """The rows by what their conditions say: an association between households, never an experiment."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import islice
+from typing import Any
 
 import numpy as np
 
 from service.evidence.compared import Compared
-from service.record.words import BoolArray, Codes, distinct, occurring
+from service.record.words import BoolArray, Codes, Words, distinct, occurring
 
 _MOST = 12
 _FEWEST_HOUSEHOLDS = 3
@@ -22,8 +23,8 @@ def by_condition(rows: Compared) -> list[tuple[str, str, BoolArray]]:
 def _varying(rows: Compared) -> Iterator[tuple[str, str, BoolArray]]:
     words, codes = rows.words("moderators")
     groups: dict[str, dict[str, list[int]]] = {}
-    for code in occurring(codes):
-        for key, value in words.meanings[code].items():
+    for code, moderators in different(words, codes):
+        for key, value in moderators.items():
             groups.setdefault(key, {}).setdefault(said(value), []).append(code)
     for key, values in sorted(groups.items()):
         if len(values) == 1:
@@ -35,6 +36,12 @@ def _varying(rows: Compared) -> Iterator[tuple[str, str, BoolArray]]:
         here = place[codes]
         for number, (value, _) in enumerate(listed):
             yield key, value, here == number
+
+
+def different(moderators: Words, codes: Codes) -> Iterator[tuple[int, Mapping[str, Any]]]:
+    """Give the different conditions that rows were held under, each with its code."""
+    found = np.array(occurring(codes), dtype=np.int32)
+    return zip(found.tolist(), moderators.said(found), strict=True)
 
 
 def _are_enough(households: Codes) -> bool:

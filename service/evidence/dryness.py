@@ -11,7 +11,7 @@ from service.evidence.compared import Compared
 from service.evidence.wording import TOLD_APART, capital, evidence, households, labelled
 from service.record.words import distinct, is_among
 from service.science.plain_words import counted
-from service.science.pooling.pairs import PairCounts, PooledPairs, pair_counts, pool_pair_counts
+from service.science.pooling.pairs import PairCounts, PooledPairs, any_time_evidence, pair_counts, pool_pair_counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class Dry:
         """Give the least evidence that is left without two households: of the larger side, where there are two."""
         pairs = self.pooled.pairs
         more, less = sorted((pairs.only_control, pairs.only_treatment), reverse=True)
-        return pool_pair_counts(PairCounts(pairs.both, max(more - 2, 0), less, pairs.neither)).any_time_e_value
+        return any_time_evidence(PairCounts(pairs.both, max(more - 2, 0), less, pairs.neither))
 
 
 def dry(collected: Collected) -> Dry | None:
@@ -54,7 +54,7 @@ def dry(collected: Collected) -> Dry | None:
     rows = _told(collected.of(DRYNESS))
     if not len(rows):
         return None
-    pooled = _pool(rows)
+    pooled = pool_pair_counts(_counts(rows))
     block = FinishedDry(
         households=pooled.households,
         pairs=DrynessPairs.model_validate(pooled.pairs),
@@ -76,41 +76,40 @@ def _told(rows: Compared) -> Compared:
     return rows.where((rows.number("control_event") >= 0) & (rows.number("treatment_event") >= 0))
 
 
-def _pool(rows: Compared) -> PooledPairs:
+def _counts(rows: Compared) -> PairCounts:
     dry_control, dry_treatment = rows.number("control_event") == 1, rows.number("treatment_event") == 1
-    return pool_pair_counts(pair_counts(dry_control, dry_treatment, rows.by_household.number))
+    return pair_counts(dry_control, dry_treatment, rows.by_household.number)
 
 
-def _subset(pooled: PooledPairs) -> DrynessSubset:
-    pairs = pooled.pairs
+def _subset(pairs: PairCounts) -> DrynessSubset:
     return DrynessSubset(
-        households=pooled.households,
+        households=pairs.households,
         both=pairs.both,
         only_control=pairs.only_control,
         only_treatment=pairs.only_treatment,
         neither=pairs.neither,
-        any_time_e_value=pooled.any_time_e_value if pooled.households else None,
+        any_time_e_value=any_time_evidence(pairs) if pairs.households else None,
     )
 
 
 def _robustness(collected: Collected, rows: Compared, pooled: PooledPairs) -> DrynessRobustness:
-    known = {rows.which: _subset(pooled)}
+    pairs = pooled.pairs
+    known = {rows.which: _subset(pairs)}
 
     def only(kept: Compared) -> DrynessSubset:
         if kept.which not in known:
-            known[kept.which] = _subset(_pool(kept))
+            known[kept.which] = _subset(_counts(kept))
         return known[kept.which]
 
     started = collected.silent.household
     unheard = distinct(started[~is_among(started, rows.household)])
-    pairs = pooled.pairs
     level = PairCounts(pairs.both, pairs.only_control, pairs.only_treatment, pairs.neither + unheard)
     return DrynessRobustness(
         registered_only=only(rows.where(rows.number("registered"))),
         vouched_only=only(rows.where(rows.vouched)),
         conditions_met_only=only(rows.where(rows.number("conditions_met") == 1)),
         with_retracted=only(rows.with_(_told(collected.put_back(DRYNESS)))),
-        silent_as_no_difference=_subset(pool_pair_counts(level)) if unheard else only(rows),
+        silent_as_no_difference=_subset(level) if unheard else only(rows),
     )
 
 

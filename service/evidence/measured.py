@@ -66,7 +66,7 @@ def measured(collected: Collected, outcome: str) -> MeasuredOutcome:
     # A mean without the arms that had not finished would be of the quick ones only: then signs alone are counted.
     counted = rows.where(np.full(len(rows), not unfinished))
     values = values_of_record(counted)
-    pooled = pool_household_values(values, smallest_that_matters=matters, listed=LONGEST_LIST)
+    pooled = pool_household_values(values, smallest_that_matters=matters, listed=LONGEST_LIST, cumulative=False)
     verdict = pooled.verdict or CANNOT_TELL
     figures = MeasuredFigures(
         households=pooled.households,

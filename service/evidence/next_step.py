@@ -8,11 +8,11 @@ import numpy as np
 from service.evidence.aims import PERCEIVABLE
 from service.evidence.claim import Claim
 from service.evidence.collect import Collected
-from service.evidence.conditions import said
+from service.evidence.conditions import different, said
 from service.evidence.sham import SHAMS_THAT_EXCLUDE_LUCK
 from service.evidence.shape import NextStep
 from service.evidence.wording import households
-from service.record.words import distinct, is_among, occurring
+from service.record.words import distinct, is_among
 from service.science.plain_words import counted
 from service.science.pooling.any_time_t import half_width
 
@@ -90,8 +90,8 @@ def _untried(collected: Collected) -> list[str]:
     words, codes = collected.rows.words("moderators")
     seen: dict[str, set[str]] = {}
     where: dict[str, list[int]] = {}
-    for code in occurring(codes):
-        for key, value in words.meanings[code].items():
+    for code, moderators in different(words, codes):
+        for key, value in moderators.items():
             seen.setdefault(key, set()).add(said(value))
             where.setdefault(key, []).append(code)
     alike = {key: next(iter(values)) for key, values in sorted(seen.items()) if len(values) == 1}

@@ -28,6 +28,10 @@ _WHICH_PRECISION = np.tile(np.arange(len(_PRECISIONS_APART)), len(MEANS))
 
 _LARGEST_LOG = math.log(np.finfo(np.float64).max)
 _TERMS_AT_ONCE = 5_000
+_NOTHING = -700.0
+"""The logarithm of what counts for nothing beside 1; below it processors take many times as long for an exponential."""
+_ROWS_AT_ONCE = 2_048
+"""Few enough for their ratios over the grid to stay in the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +92,19 @@ def e_process(
     x = np.asarray(correct, dtype=np.int64)
     n = np.asarray(presented, dtype=np.int64)
     g = np.broadcast_to(np.asarray(guess, dtype=np.float64), x.shape)
-    totals = np.cumsum(_steps(x, n, g, household), axis=1)
-    highest = totals.max(axis=0, initial=-np.inf)
-    totals -= highest
-    path = highest + np.log(np.mean(np.exp(totals, out=totals), axis=0))
+    steps = _steps(x, n, g, household)
+    path = np.empty(len(x))
+    so_far = np.zeros(len(steps.ratios))
+    for begin in range(0, len(x), _ROWS_AT_ONCE):
+        rows = slice(begin, begin + _ROWS_AT_ONCE)
+        totals = steps.of(rows)
+        totals[:, 0] += so_far
+        np.cumsum(totals, axis=1, out=totals)
+        so_far = totals[:, -1].copy()
+        highest = totals.max(axis=0)
+        totals -= highest
+        np.maximum(totals, _NOTHING, out=totals)
+        path[rows] = highest + np.log(np.mean(np.exp(totals, out=totals), axis=0))
     last = float(path[-1]) if len(path) else 0.0
     largest = max(0.0, float(path.max())) if len(path) else 0.0
     return EProcess(
@@ -235,26 +248,33 @@ def _log_rising(start: FloatArray, most: int) -> FloatArray:
     return np.asarray(special.gammaln(a + np.arange(most + 1.0)) - special.gammaln(a))
 
 
-def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | None) -> FloatArray:
-    """Compute what each row adds to the log likelihood ratios of its household: grid points by rows."""
-    if household is None:
-        found = ratios_once(x, n, g)
-        return np.ascontiguousarray(found.ratios.T)[:, found.place]
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """What each row adds to the log likelihood ratios of its household: those now less those before it.
+
+    `ratios` is grid points by places, the last of which is of nothing said yet.
+    """
+
+    ratios: FloatArray
+    now: IntArray
+    before: IntArray
+
+    def of(self, rows: slice) -> FloatArray:
+        return np.asarray(self.ratios[:, self.now[rows]] - self.ratios[:, self.before[rows]])
+
+
+def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | None) -> _Steps:
+    """Find what each row adds to the log likelihood ratios of its household."""
     rates, kind = rates_of(g)
-    unit = np.asarray(household, dtype=np.int64) * max(len(rates), 1) + kind
+    who = np.arange(len(x)) if household is None else np.asarray(household, dtype=np.int64)
+    unit = who * max(len(rates), 1) + kind
     order = np.argsort(unit, kind="stable")
-    sorted_unit = unit[order]
-    first = np.concatenate(([True], sorted_unit[1:] != sorted_unit[:-1])) if len(order) else np.zeros(0, dtype=bool)
-    found = ratios_once(_running(x[order], first), _running(n[order], first), g[order])
+    is_first = np.diff(unit[order], prepend=-1) != 0
+    found = ratios_once(_running(x[order], is_first), _running(n[order], is_first), g[order])
     now, before = np.empty_like(order), np.empty_like(order)
     now[order] = found.place
-    # Before its first row a household has said nothing: the last column.
-    before[order] = np.where(first, len(found.ratios), np.roll(found.place, 1))
-    ratios = np.append(found.ratios.T, np.zeros((found.ratios.shape[1], 1)), axis=1)
-    steps = ratios[:, now]
-    if not first.all():
-        steps -= ratios[:, before]
-    return steps
+    before[order] = np.where(is_first, len(found.ratios), np.roll(found.place, 1))
+    return _Steps(np.append(found.ratios.T, np.zeros((found.ratios.shape[1], 1)), axis=1), now, before)
 
 
 def _running(counts: IntArray, first: npt.NDArray[np.bool_]) -> IntArray:

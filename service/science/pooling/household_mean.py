@@ -88,6 +88,7 @@ def pool_household_values(
     smallest_that_matters: float | None = None,
     *,
     listed: int | None = None,
+    cumulative: bool = True,
 ) -> PooledDifferences:
     """Pool households' values as `pool_household_differences` does.
 
@@ -99,14 +100,21 @@ def pool_household_values(
         As in `pool_household_differences`.
     listed : int, optional
         How many households are shown as left out and as added, one by one; all where left out.
+    cumulative : bool
+        Whether they are shown as added at all.
 
     """
     level = float(confidence_level(confidence))
-    return finish(household_means(data, level, smallest_that_matters, listed))
+    return finish(household_means(data, level, smallest_that_matters, listed, cumulative=cumulative))
 
 
 def household_means(
-    data: HouseholdValues, level: float, smallest_that_matters: float | None, listed: int | None = None
+    data: HouseholdValues,
+    level: float,
+    smallest_that_matters: float | None,
+    listed: int | None = None,
+    *,
+    cumulative: bool = True,
 ) -> PooledDifferences:
     """Give `pool_household_differences` of checked values, but for its words.
 
@@ -118,7 +126,7 @@ def household_means(
         Confidence.
     smallest_that_matters : float or None
         For the verdict.
-    listed : int or None
+    listed, cumulative
         As in `pool_household_values`.
 
     """
@@ -128,7 +136,7 @@ def household_means(
     robustness = replace(
         result.robustness,
         leave_one_out=_leave_one_out(data, level, listed),
-        cumulative=_cumulative(data, level, listed),
+        cumulative=_cumulative(data, level, listed) if cumulative else (),
     )
     return replace(
         result,

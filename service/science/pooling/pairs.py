@@ -36,6 +36,11 @@ class PairCounts:
     only_treatment: int
     neither: int
 
+    @property
+    def households(self) -> int:
+        """How many there are."""
+        return self.both + self.only_control + self.only_treatment + self.neither
+
 
 @dataclass(frozen=True, slots=True)
 class PooledPairs:
@@ -100,11 +105,10 @@ def pool_pair_counts(counts: PairCounts, confidence: float = 0.95) -> PooledPair
         0.5 to 0.9999.
 
     """
-    k = counts.both + counts.only_control + counts.only_treatment + counts.neither
+    k = counts.households
     more, less = counts.only_treatment, counts.only_control
     changed = more + less
-    log_e = changed * math.log(2.0) + float(special.betaln(1.0 + more, 1.0 + less))
-    e_value = math.exp(min(log_e, _LARGEST_LOG))
+    log_e, e_value = _log_evidence(counts), any_time_evidence(counts)
     if k == 0:
         reason = "no household has reported a pair yet"
         withheld = tuple(Withheld(name, reason) for name in ("p_value", "risk_difference", "conditional_odds_ratio"))
@@ -123,6 +127,23 @@ def pool_pair_counts(counts: PairCounts, confidence: float = 0.95) -> PooledPair
         log_any_time_e_value=log_e,
         withheld=() if changed else (Withheld("conditional_odds_ratio", "no household changed"),),
     )
+
+
+def any_time_evidence(counts: PairCounts) -> float:
+    """Give the e-value of `pool_pair_counts` alone.
+
+    Parameters
+    ----------
+    counts : PairCounts
+        Households, each once.
+
+    """
+    return math.exp(min(_log_evidence(counts), _LARGEST_LOG))
+
+
+def _log_evidence(counts: PairCounts) -> float:
+    more, less = counts.only_treatment, counts.only_control
+    return (more + less) * math.log(2.0) + float(special.betaln(1.0 + more, 1.0 + less))
 
 
 def pair_counts(
