@@ -12,7 +12,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
-from uuid import UUID, uuid5
+from uuid import UUID
+
+from uuid_utils.compat import uuid5
 
 from service.intake.asking import protocol_named, question_document, question_named
 from service.intake.copies import BEGINNING, likeness

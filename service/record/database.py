@@ -29,6 +29,8 @@ T = TypeVar("T")
 
 _TRIES = 4
 _SQLITE_BUSY_MS = 5000
+_SQLITE_WRITER_KIB = 65_536
+"""Of pages that the writer keeps: indexes by chance names are else read and written over and over as they grow."""
 _POSTGRES_POOL_WAIT_S = 5.0
 # Locks are held for milliseconds: 5 s means that something is wrong, and "later" is a better answer than a queue.
 _POSTGRES_SETTINGS = (
@@ -79,7 +81,7 @@ class Database:
         if self.dialect == "sqlite":
             # One connection writes: its pool is the queue in which this process's writers wait their turn, fairly,
             # where several connections would race for the file's lock. Readers can't write at all.
-            self._writer = _sqlite_engine(self.url, pool_size=1, begin="BEGIN IMMEDIATE", query_only=False)
+            self._writer = _sqlite_engine(self.url, pool_size=1, begin="BEGIN IMMEDIATE", kept_kib=_SQLITE_WRITER_KIB)
             self._reader = _sqlite_engine(self.url, pool_size=pool_size, begin="BEGIN DEFERRED", query_only=True)
             self._replica = None
         else:
@@ -225,7 +227,7 @@ def _json_text(value: object) -> str:
     return to_json(value).decode()
 
 
-def _sqlite_engine(url: URL, *, pool_size: int, begin: str, query_only: bool) -> Engine:
+def _sqlite_engine(url: URL, *, pool_size: int, begin: str, query_only: bool = False, kept_kib: int = 2000) -> Engine:
     engine = create_engine(
         url,
         json_serializer=_json_text,
@@ -245,6 +247,7 @@ def _sqlite_engine(url: URL, *, pool_size: int, begin: str, query_only: bool) ->
             "journal_mode=WAL",
             "synchronous=FULL",
             "foreign_keys=ON",
+            f"cache_size=-{kept_kib}",
             f"query_only={int(query_only)}",
         ):
             cursor.execute(f"PRAGMA {pragma}")
