@@ -25,6 +25,7 @@ from service.record.start_columns import (
     hyphenated,
     in_parts,
     narrowed,
+    past_index,
     whole,
 )
 from service.record.tables import Observation
@@ -310,14 +311,13 @@ def read_observations(
     texts = [cast(getattr(Observation, name), Text) for name in ("replication_id", "details", *_PARSED)]
     # As the database gives them: a yes or no is turned into a number by the column that it comes to.
     numbers = [type_coerce(getattr(Observation, name), NullType()) for name in _NUMBERS]
-    query = (
-        select(*texts, *(getattr(Observation, name) for name in _WORDS), *numbers)
-        .where(col(Observation.question_id) == question_id)
-        .order_by(col(Observation.entered_position), col(Observation.id))
+    query = select(*texts, *(getattr(Observation, name) for name in _WORDS), *numbers).order_by(
+        col(Observation.entered_position), col(Observation.id)
     )
     if replications is None:
-        yield from in_parts(session, query)
+        yield from in_parts(session, query.where(col(Observation.question_id) == question_id))
         return
+    query = query.where(past_index(Observation.question_id) == question_id)
     for some in batched(replications):
         yield from in_parts(session, query.where(col(Observation.replication_id).in_(some)))
 
