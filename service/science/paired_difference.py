@@ -14,11 +14,14 @@ if TYPE_CHECKING:
 
     from service.science.checks import FloatArray
 
-# Each round at least halves the bracket; this many leave less than a double can tell.
-_ROUNDS = 55
+_QUICK = 8
+"""Newton's method is mostly done by then."""
 
-_CLOSE = 1e-15
-"""A step this small on the scale of shares is a double's last digits."""
+_ROUNDS = _QUICK + 2 * 55
+"""So many halvings leave less than a double can tell."""
+
+_CLOSE = 1e-8
+"""A step this small, as a share of the way from the estimate, leaves an error of its square."""
 
 
 def two_sided_p_value(fewer: FloatArray, decided: FloatArray) -> FloatArray:
@@ -51,47 +54,56 @@ def tango_interval(
 
     References
     ----------
-    Tango 1998, Statistics in Medicine 17:891-908; solved as in Ridders 1979, IEEE Trans. Circuits Syst. 26:979.
+    Tango 1998, Statistics in Medicine 17:891-908; its edges by Newton's method in a bracket.
 
     """
-    z = float(special.ndtri(0.5 + 0.5 * confidence))
-    estimate = (only_a - only_b) / pairs
+    square = float(special.ndtri(0.5 + 0.5 * confidence)) ** 2 / pairs
+    # Turned over where it is negative: near 1 every term is small, near -1 they are large and cancel.
+    more, less = np.maximum(only_a, only_b), np.minimum(only_a, only_b)
+    estimate, changed = (more - less) / pairs, (more + less) / pairs
+    lean, bent, half = 2.0 - estimate, 4.0 * less / pairs, 0.5 * square
 
-    def room(difference: FloatArray) -> FloatArray:
-        """Compute by how much the score test at this difference fails to reject; below nought it rejects."""
-        linear = (2.0 * pairs - only_a + only_b) * difference - only_a - only_b
-        constant = -only_b * difference * (1.0 - difference)
-        root = np.sqrt(np.maximum(linear * linear - 8.0 * pairs * constant, 0.0))
-        share_b = np.maximum((root - linear) / (4.0 * pairs), 0.0)
-        variance = pairs * np.maximum(2.0 * share_b + difference * (1.0 - difference), 0.0)
-        return np.asarray(z * np.sqrt(variance) - np.abs(only_a - only_b - pairs * difference))
+    def room(difference: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Compute by how much the score test at this difference fails to reject, and the slope of that."""
+        linear = lean * difference - changed
+        spread, turn = 2.0 * difference * (1.0 - difference), 2.0 - 4.0 * difference
+        root = np.sqrt(np.maximum(linear * linear + bent * spread, 0.0))
+        missed = estimate - difference
+        value = half * (root - linear + spread) - missed * missed
+        slope = half * ((linear * lean + 0.5 * bent * turn) / root - lean + turn) + 2.0 * missed
+        return value, slope
 
-    ends = np.stack((np.full_like(estimate, -1.0), np.full_like(estimate, 1.0)))
-    low, high = _edges(room, estimate, ends)
-    return low, high
+    # Exact where no pair changed, and near for all others.
+    about = np.sqrt(square * (changed - estimate * estimate + square))
+    starts = (estimate + np.stack((-about, about))) / (1.0 + square)
+    low, high = _edges(room, estimate, starts)
+    turned = only_b > only_a
+    return np.where(turned, -high, low), np.where(turned, -low, high)
 
 
-def _edges(room: Callable[[FloatArray], FloatArray], estimate: FloatArray, ends: FloatArray) -> FloatArray:
-    """Find where what is not rejected ends on the way from the estimate to each end of the scale (Ridders 1979)."""
-    way = ends - estimate
-    inner, outer = np.zeros_like(way), np.ones_like(way)
-    at_inner, at_outer = room(estimate + inner * way), room(ends)
-    whole = at_outer >= 0.0  # not even the end of the scale is rejected
-    edge = np.ones_like(way)
-    for _ in range(_ROUNDS):
-        half = 0.5 * (inner + outer)
-        at_half = room(estimate + half * way)
-        root = np.sqrt(np.maximum(at_half * at_half - at_inner * at_outer, 0.0))
-        step = np.divide(at_half, root, out=np.zeros_like(half), where=root > 0.0)
-        tried = half + (outer - half) * step
-        at_tried = room(estimate + tried * way)
-        # At 0, the estimate, the test may have no room either; that edge is not the one looked for.
-        settled = (np.abs(tried - edge) <= _CLOSE) & ((at_inner > 0.0) | (inner > 0.0))
-        edge = tried
-        if (whole | settled | ((at_tried == 0.0) & (tried > 0.0))).all():
-            break
-        for place, value in ((half, at_half), (tried, at_tried)):
-            further, nearer = (value >= 0.0) & (place >= inner), (value < 0.0) & (place <= outer)
-            inner, at_inner = np.where(further, place, inner), np.where(further, value, at_inner)
-            outer, at_outer = np.where(nearer, place, outer), np.where(nearer, value, at_outer)
-    return np.asarray(np.where(whole, ends, estimate + edge * way))
+def _edges(
+    room: Callable[[FloatArray], tuple[FloatArray, FloatArray]], estimate: FloatArray, starts: FloatArray
+) -> FloatArray:
+    """Find where what is not rejected ends, from the estimate down to -1 and up to 1.
+
+    Newton's steps, each kept in the bracket between what is rejected and what isn't; the bracket is halved where a step
+    leaves it, and after some rounds by every second.
+    """
+    inner, outer = np.broadcast_to(estimate, starts.shape), np.empty_like(starts)
+    outer[0], outer[1] = -1.0, 1.0
+    edge, settled = starts, inner == outer
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for turn in range(_ROUNDS):
+            value, slope = room(edge)
+            fits = value >= 0.0
+            inner, outer = np.where(fits, edge, inner), np.where(fits, outer, edge)
+            tried = edge - value / slope
+            within = (tried - inner) * (tried - outer) <= 0.0
+            if turn > _QUICK and turn % 2:
+                within[...] = False
+            # What has settled once may move by a last digit, and back.
+            settled |= within & (np.abs(tried - edge) <= _CLOSE * np.abs(tried - estimate))
+            edge = np.where(within, tried, 0.5 * (inner + outer))
+            if settled.all():
+                break
+    return edge
