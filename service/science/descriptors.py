@@ -77,16 +77,7 @@ def compare_descriptors(terms: Sequence[DescriptorCounts], confidence: float = 0
         twice = next(place for place, name in enumerate(names) if name in names[:place])
         raise InputError("terms", "has a term twice; add its counts together.", twice)
     level = float(number("confidence", confidence, 0.5, 0.9999, "coverage of each interval; 0.95 is customary"))
-    both, only_a, only_b, neither = (
-        trial_columns.whole_numbers(
-            name,
-            np.array([getattr(each, name) for each in terms]),
-            0,
-            trial_columns.MOST_PRESENTED,
-            "pairs of glasses",
-        )
-        for name in ("both", "only_a", "only_b", "neither")
-    )
+    both, only_a, only_b, neither = _counts(terms)
     pairs = both + only_a + only_b + neither
     if not pairs.all():
         raise InputError("terms", "has a term without a single pair; leave it out.", int(np.argmin(pairs)))
@@ -101,6 +92,17 @@ def compare_descriptors(terms: Sequence[DescriptorCounts], confidence: float = 0
             for name, n, p, adjusted, estimate, least, most in zip(names, *(c.tolist() for c in columns), strict=True)
         ),
     )
+
+
+def _counts(terms: Sequence[DescriptorCounts]) -> FloatArray:
+    """Give each kind of count as a row, checked all at once."""
+    counts = np.array([(each.both, each.only_a, each.only_b, each.neither) for each in terms])
+    try:
+        held = trial_columns.whole_numbers("terms", counts.ravel(), 0, trial_columns.MOST_PRESENTED, "pairs of glasses")
+    except InputError as error:
+        row, kind = divmod(error.index or 0, 4)
+        raise InputError(("both", "only_a", "only_b", "neither")[kind], error.detail, row) from None
+    return held.reshape(-1, 4).T
 
 
 def holm(p_values: FloatArray) -> FloatArray:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hmac
 import string
 import struct
+from itertools import count
 from typing import TYPE_CHECKING, TypeVar
 
 from service.science.errors import InputError
@@ -64,10 +65,13 @@ class KeyedStream:
 
     def below(self, limit: int) -> int:
         """Draw a whole number from 0 to `limit` - 1, each as likely: draws from the uneven remainder are dropped."""
-        even = _WORDS - _WORDS % limit
-        while (word := next(self._words)) >= even:
-            pass
-        return word % limit
+        most = _WORDS - limit
+        while True:
+            word = next(self._words)
+            drawn = word % limit
+            # Whether all of this word's round of `limit` words exist.
+            if word - drawn <= most:
+                return drawn
 
     def choice(self, items: Sequence[Item]) -> Item:
         """Draw one item."""
@@ -83,8 +87,8 @@ class KeyedStream:
 
 
 def _words(seed: bytes, label: bytes) -> Iterator[int]:
-    counter = 0
-    while True:
-        block = hmac.digest(seed, label + b"\x00" + counter.to_bytes(8, "big"), "sha256")
-        counter += 1
-        yield from _AS_WORDS(block)
+    begun = hmac.new(seed, label + b"\x00", "sha256")
+    for counter in count():
+        block = begun.copy()
+        block.update(counter.to_bytes(8, "big"))
+        yield from _AS_WORDS(block.digest())
