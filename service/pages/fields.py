@@ -134,10 +134,13 @@ def labelled(key: str) -> str:
 
 _ONE_OF: Mapping[str, str] = {
     "additions": "addition",
+    "arms": "arm",
     "assessors": "taster",
     "batches": "vessel",
     "descriptors": "word",
     "fractions": "fraction",
+    "held_constant": "condition",
+    "outcomes": "outcome",
     "pairs": "pair",
     "readings": "reading",
     "studies": "study",

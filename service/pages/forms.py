@@ -3,7 +3,7 @@
 A field is called by its place, dotted: `parts.0.volume_l` is `/parts/0/volume_l` of the document.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from itertools import pairwise
@@ -16,10 +16,14 @@ from service.pages.fields import labelled, one_of, unit_of
 from service.pages.hints import choices_of, hint_of, mend_of, usual_of
 from service.pages.schema import Kind, Schema
 from service.pages.typed import Typed, rows_typed, without_blank_rows
-from service.pages.wording import sentence
+from service.pages.wording import sentence, within
 
 _BLANK_ROWS = 1
 _MOST_ROWS = 200
+
+
+Choices = Sequence[tuple[str, str]]
+Offered = Mapping[str, Choices]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +39,7 @@ class Field:
     usual: str
     needed: bool
     value: str
-    choices: Sequence[tuple[str, str]]
+    choices: Choices
     faults: Sequence[str]
 
     @property
@@ -62,11 +66,25 @@ class Form:
     wrong: dict[str, list[str]] = field(default_factory=dict)
     placed: set[str] = field(default_factory=set)
     prefix: str = "f"
+    offered: Offered = field(default_factory=dict)
+    called: dict[str, str] = field(default_factory=dict)
 
     @classmethod
-    def over(cls, model: type[BaseModel], typed: Typed, *, blank_rows: int = _BLANK_ROWS, prefix: str = "f") -> "Form":
-        """Make a form over a model; `prefix` tells its fields from those of other forms of one page."""
-        return cls(_schema_of(model), without_blank_rows(typed), blank_rows, prefix=prefix)
+    def over(
+        cls,
+        model: type[BaseModel],
+        typed: Typed,
+        *,
+        blank_rows: int = _BLANK_ROWS,
+        prefix: str = "f",
+        offered: Offered | None = None,
+    ) -> "Form":
+        """Make a form over a model.
+
+        `prefix` tells its fields from those of other forms of one page; `offered` has what may be chosen in fields of
+        some names.
+        """
+        return cls(_schema_of(model), without_blank_rows(typed), blank_rows, prefix=prefix, offered=offered or {})
 
     def refuse(self, faults: Iterable[Fault]) -> None:
         """Keep what is wrong, each by its place."""
@@ -94,8 +112,12 @@ class Form:
         if node is None:
             raise KeyError(name)
         self.placed.add(name)
+        if label:
+            self.called[name] = label
         key = name.rpartition(".")[2]
-        kind = self.schema.kind(node)
+        kind: Kind = "choice" if key in self.offered else self.schema.kind(node)
+        choices = self.offered.get(key) or choices_of(self.schema, node, kind)
+        usual = usual_of(node)
         return Field(
             id=self.id_of(name),
             name=name,
@@ -103,10 +125,10 @@ class Form:
             label=label or labelled(key),
             unit=unit_of(key) if kind in {"number", "anything"} else "",
             hint=hint or hint_of(self.schema, node),
-            usual=usual_of(node),
+            usual=dict(choices).get(usual, usual),
             needed=self._is_needed(name) if needed is None else needed,
             value=self.typed.get(name, ""),
-            choices=choices_of(self.schema, node, kind),
+            choices=choices,
             faults=self._faults_at(name, kind),
         )
 
@@ -142,13 +164,16 @@ class Form:
                 found.append(Block(single, [name]))
         return found
 
-    def rows(self, name: str) -> list[str]:
+    def rows(self, name: str, label: str = "") -> list[str]:
         """List the rows at a place: those filled in, and some to fill."""
         self.placed.add(name)
+        if label:
+            self.called[name] = label
         filled = rows_typed(self.typed, name)
-        return [
-            f"{name}.{index}" for index in range(min((max(filled) + 1 if filled else 0) + self.blank_rows, _MOST_ROWS))
-        ]
+        count = min((max(filled) + 1 if filled else 0) + self.blank_rows, _MOST_ROWS)
+        listed = [f"{name}.{index}" for index in range(count)]
+        self.placed.update(listed)
+        return listed
 
     def columns(self, name: str) -> list[str]:
         """List the fields of one row at a place, by their own names."""
@@ -193,10 +218,12 @@ class Form:
 
     def _path(self, name: str) -> str:
         """Write a place as people would: `batches.1.final_sg` is "Vessel 2: final gravity"."""
-        *above, last = name.split(".")
-        rows = [f"{one_of(kind)} {int(number) + 1}" for kind, number in pairwise(above) if number.isdigit()]
-        label = labelled(last)
-        return f"{sentence(', '.join(rows))}: {label[:1].lower()}{label[1:]}" if rows else label
+        *above, last = steps = name.split(".")
+        rows = [f"{one_of(kind)} {int(number) + 1}" for kind, number in pairwise(steps) if number.isdigit()]
+        if above and last.isdigit():
+            return sentence(", ".join(rows))
+        label = self.called.get(name) or labelled(last)
+        return f"{sentence(', '.join(rows))}: {within(label)}" if rows else label
 
 
 @cache

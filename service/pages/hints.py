@@ -27,10 +27,11 @@ def _spoken(said: str, schema: Schema, node: Node) -> str:
     taken = [value for each in schema.choices(node) for value in each.get("enum", ()) if "_" in str(value)]
     for value in sorted(taken, key=len, reverse=True):
         said = said.replace(str(value), choice(str(value)))
-    spoken = prose(said.replace("`", "").replace(_ELSEWHERE, ""))
+    spoken = prose(said.replace("`", "").replace(_ELSEWHERE, "").replace("assessor", "taster"))
     return _NAME.sub(lambda found: choice(found[0]), spoken)
 
 
+_ROWS = re.compile(r"list should have at (least|most) (\d+) items? after validation, not \d+")
 _LIMITS = (
     ("less than or equal to", "at most"),
     ("greater than or equal to", "at least"),
@@ -40,6 +41,9 @@ _LIMITS = (
 
 def mend_of(detail: str) -> str:
     """Write what is wrong with a value as people would."""
+    rows = _ROWS.fullmatch(detail)
+    if rows:
+        return f"fill in at {rows[1]} {rows[2]}"
     if not detail.startswith("input should be "):
         return prose(detail)
     said = detail.removeprefix("input ")

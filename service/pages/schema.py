@@ -13,6 +13,7 @@ Node = Mapping[str, Any]
 _NUMBER = re.compile(r"[+-]?(\d{1,20}(\.\d{0,20})?|\.\d{1,20})([eE][+-]?\d{1,3})?", re.ASCII)
 _YES_NO = {"true": True, "false": False, "yes": True, "no": False}
 _LONGEST_NUMBER = 64
+_LONGEST_WORDS = 80
 QUANTITY = "a number and a unit of"
 """How the intake room describes text in place of a number."""
 
@@ -89,7 +90,7 @@ class Schema:
         kind = self.kind(node)
         if kind == "list":
             items = next(choice for choice in self.choices(node) if choice.get("type") == "array").get("items", {})
-            parts = re.split(r"[,\n]", text) if self.kind(items) == "text" else re.split(r"[,\s]", text)
+            parts = re.split(_between(self.resolved(items)) if self.kind(items) == "text" else r"[,\s]", text)
             return [self.value(items, part.strip()) for part in parts if part.strip()]
         if kind in {"yes_no", "anything"} and text.lower() in _YES_NO:
             return _YES_NO[text.lower()]
@@ -97,6 +98,11 @@ class Schema:
             digits = text.lstrip("+-").isdigit()
             return int(text) if digits and (kind == "anything" or self.whole(node)) else float(text)
         return text
+
+
+def _between(items: Node) -> str:
+    """What parts texts in one field: a comma or a new line between words, only a new line between sentences."""
+    return r"\n" if items.get("maxLength", 0) > _LONGEST_WORDS else r"[,\n]"
 
 
 def _free_text(choices: list[Node]) -> bool:

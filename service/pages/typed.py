@@ -19,7 +19,8 @@ def typed_of(document: Mapping[str, Any], above: str = "") -> dict[str, str]:
             for index, part in enumerate(value):
                 typed |= typed_of(part, f"{name}.{index}")
         elif isinstance(value, list):
-            typed[name] = ", ".join(typed_as(part) for part in value)
+            between = "\n" if any(isinstance(part, str) for part in value) else ", "
+            typed[name] = between.join(typed_as(part) for part in value)
         elif value is not None:
             typed[name] = _gravity(value) if name.endswith("sg") else typed_as(value)
     return typed

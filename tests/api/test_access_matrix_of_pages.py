@@ -30,6 +30,15 @@ class PageRow(Row):
 
 
 DOOR = (303, 303, 303, 303)
+ASKED = {
+    "question.title": "Does a colder room change a mead?",
+    "question.factor": "the room",
+    "question.stage": "ferment",
+    "question.arms.0.label": "Warm room",
+    "question.arms.1.label": "Cold room",
+    "protocol.summary": "Part one must, and keep each half in its room.",
+    "protocol.outcomes.0.outcome": "final_sg",
+}
 
 ROWS = [
     PageRow("GET", "/", *ANYBODY),
@@ -57,6 +66,8 @@ ROWS = [
     PageRow("POST", "/questions/{slug}/take-part", *ANYBODY, body="plan"),
     PageRow("GET", "/questions/{slug}/impression", *ANYBODY),
     PageRow("POST", "/questions/{slug}/impression", 401, 303, 303, 303, "impression", unmarked=403),
+    PageRow("GET", "/take-part/ask", *ANYBODY),
+    PageRow("POST", "/take-part/ask", 401, 303, 303, 303, "question", unmarked=403),
     PageRow("GET", "/take-part/account", 401, 200, 200, 200),
     PageRow("POST", "/take-part/account/join-code", 401, 200, 200, 200, "nothing", unmarked=403),
     PageRow("POST", "/take-part/account/join", 401, 422, 422, 422, "code", unmarked=403),
@@ -155,6 +166,7 @@ class Browser(World):
             "results": lambda: self._looked_at("report"),
             "amended": lambda: self._looked_at("amend", reason="a jar was read again"),
             "reason": lambda: {"category": "mixed_up", "reason": "the jars were swapped"},
+            "question": lambda: {**ASKED, "key": str(uuid.uuid4())},
             "impression": lambda: {"leans": "neither", "key": str(uuid.uuid4())},
             "code": lambda: {"join_code": "nobodys-own-join-code"},
             "sure": lambda: {"sure": "yes"},

@@ -35,6 +35,7 @@ OPEN = {
     "/problems/{slug}": ["/problems/invalid-input"],
     "/take-part": ["/take-part"],
     "/take-part/document": ["/take-part/document"],
+    "/take-part/ask": ["/take-part/ask"],
     "/taste/{secret}": ["/taste/any-secret"],
     "/pour/{secret}": ["/pour/any-secret"],
 }
@@ -42,6 +43,7 @@ SIGNED_IN = {
     "/questions/{slug}/impression",
     "/take-part",
     "/take-part/account",
+    "/take-part/ask",
     "/take-part/replications/{replication_id}",
     "/take-part/replications/{replication_id}/document",
     "/take-part/replications/{replication_id}/trials",
@@ -147,6 +149,10 @@ def test_ones_own_pages_are_as_good(watched):
     watched.check("the links")
     watched.open(f"/questions/{MEAD}/impression")
     watched.check("an impression")
+    watched.open("/take-part/ask")
+    watched.press("Ask it")
+    page.locator(".faults:focus").wait_for()
+    watched.check("a question")
     watched.open("/take-part/account")
     watched.press("Make a code")
     watched.check("the code")
