@@ -1,5 +1,6 @@
 """Where the rooms are joined, and nowhere else."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from os import environ
@@ -83,7 +84,9 @@ def create_api(settings: Settings, database: Database) -> FastAPI:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         async with crew.present():
+            preparing = asyncio.create_task(desk.make_ready(api.state.storage))
             yield
+            preparing.cancel()
         desk.helper.close()
         database.dispose()
 

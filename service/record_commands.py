@@ -153,11 +153,14 @@ def load(files: Files, processes: Processes = None) -> None:
             if all(packages):
                 with _bar("Loading") as tell:
                     restored = load_packages(database, files, processes=processes, progress=tell)
+                    # So that whoever asks first needn't wait until every row is read.
+                    database.keep_large_columns()
                 _say_restored(restored)
                 return
             for file in files:
                 with _bar(f"Loading {file.name}") as tell:
                     loaded = load_documents(database, file, processes=processes, progress=tell)
+                    database.keep_large_columns()
                 _say_loaded(file, loaded)
         finally:
             database.dispose()

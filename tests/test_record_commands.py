@@ -11,7 +11,7 @@ from service.evidence.package import write_package
 from service.intake import asking, submission
 from service.intake.document_file import Loaded
 from service.intake.documents import ProtocolDocument, QuestionDocument, ReplicationDocument
-from service.record import contributors, ledger, questions, replication_reads
+from service.record import contributors, kept_columns, ledger, question_state, questions, replication_reads
 from service.record.database import Database
 from tests.intake import documents
 from tests.record import builders
@@ -121,7 +121,8 @@ def test_a_package_of_documents_that_this_version_does_not_take_is_refused(run, 
     assert "protocol at position 4 isn't as this version" in " ".join(result.stderr.split())
 
 
-def test_documents_are_loaded_and_refused_lines_are_named(run, sqlite_url, tmp_path):
+def test_documents_are_loaded_and_refused_lines_are_named(run, sqlite_url, tmp_path, monkeypatch):
+    monkeypatch.setattr(question_state, "LARGE", 0)
     database = Database(sqlite_url)
     with database.write() as session:
         author = builders.contributor(session)
@@ -137,6 +138,7 @@ def test_documents_are_loaded_and_refused_lines_are_named(run, sqlite_url, tmp_p
     assert "/more" in result.stderr
     with database.read() as session:
         assert len(replication_reads.page(session)) == 2
+        assert kept_columns.read(session, question.id, ledger.last_position_of(session, question.id)) is not None
     database.dispose()
 
 

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Hashable
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from service.api.frames import Asked
@@ -9,7 +10,8 @@ from service.api.helper import Helper
 from service.evidence.filters import Filters
 from service.evidence.method import METHOD_VERSION
 from service.evidence.works import WORKS
-from service.record.question_columns import has_more_than
+from service.record.question_columns import has_more_than, large_questions
+from service.record.question_state import LARGE
 
 if TYPE_CHECKING:
     from uuid import UUID
@@ -21,14 +23,11 @@ if TYPE_CHECKING:
     from service.record.database import Session
     from service.record.tables import Question
 
-_LARGE = 2000
-"""Observations from which on an answer takes so long that other requests would feel it."""
-
 
 class Desk:
     """Makes each thing once, however many ask for it: here where it is small, by the helper where it is large."""
 
-    def __init__(self, state: "State", helper: Helper, large: int = _LARGE) -> None:
+    def __init__(self, state: "State", helper: Helper, large: int = LARGE) -> None:
         self._state = state
         self.helper = helper
         self._large = large
@@ -61,6 +60,12 @@ class Desk:
         # Whoever goes away leaves the others waiting for the same.
         return await asyncio.shield(task)
 
+    async def make_ready(self, storage: "Storage") -> None:
+        """Start the helper before anybody waits for it, where the record holds a large question already."""
+        with suppress(Exception):  # whoever asks for something is told what is wrong
+            if await storage.read(lambda session: large_questions(session, most=1)):
+                self.helper.prepare()
+
     def _ended(self, key: Hashable, task: asyncio.Task[bytes]) -> None:
         del self._under_way[key]
         if not task.cancelled():
@@ -79,6 +84,8 @@ class Desk:
         def small(session: "Session") -> bytes | None:
             if has_more_than(session, question.id, self._large):
                 return None
+            if has_more_than(session, question.id, self._large // 2):
+                self.helper.prepare()
             return WORKS[work](session, question, filters, position, **given)
 
         body = await storage.read(small)

@@ -1,7 +1,8 @@
 """A process beside the server that computes large answers, so that the server itself always has time for small ones.
 
-It is started when it is first needed, reads the record by a connection of its own, and keeps its own columns. Whatever
-becomes of it, the server goes on: it is started anew, and who waited for it is answered late or told to come again.
+It is started when it is first needed or will be soon, reads the record by a connection of its own, and keeps its own
+columns. Whatever becomes of it, the server goes on: it is started anew, and who waited for it is answered late or told
+to come again.
 """
 
 import gc
@@ -13,7 +14,7 @@ import traceback
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Lock
+from threading import Lock, Thread
 from typing import IO, Self, cast
 
 from anyio import CapacityLimiter
@@ -53,6 +54,15 @@ class Helper:
     def waiting(self) -> int:
         """How many answers wait for their turn, or are being made."""
         return self._turn.statistics().tasks_waiting + self._turn.borrowed_tokens
+
+    def prepare(self) -> None:
+        """Start it, in the background, so that the first who needs it doesn't wait for that."""
+        if self._process is None:
+            Thread(target=self._start, name="helper's start", daemon=True).start()
+
+    def _start(self) -> None:
+        with suppress(frames.Ended, OSError):  # who needs it starts it, and is told why that fails
+            self._running()
 
     async def make(self, asked: frames.Asked) -> bytes:
         """Have something made.
@@ -102,8 +112,9 @@ class Helper:
 
     def close(self) -> None:
         """End it for good; who waits for it is told to come again."""
-        self._closed = True
-        running = self._process
+        with self._lock:
+            self._closed = True
+            running = self._process
         if running is not None:
             running.process.kill()
         if not self._turn.borrowed_tokens:  # else whoever waits for it tidies up

@@ -16,11 +16,11 @@ from sqlalchemy.engine import URL
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.record import faults, kept_columns, migrate
+from service.record import faults, kept_columns, ledger, migrate
 from service.record.clock import Clock, utc_now
 from service.record.column_bytes import to_bytes
 from service.record.errors import Conflict, Contended, RecordError, SchemaAhead
-from service.record.question_columns import KeptColumns
+from service.record.question_columns import KeptColumns, large_questions
 from service.record.sealing import sealer_for
 
 __all__ = ["Database", "Session"]
@@ -132,6 +132,15 @@ class Database:
         # Whatever stands against it, the rows can be read again.
         with suppress(RecordError, DBAPIError), self.write() as session:
             kept_columns.write(session, question_id, columns.position, written)
+
+    def keep_large_columns(self) -> None:
+        """Bring what is kept of large questions up to date, where much isn't kept: after much was written."""
+        with self.read() as session:
+            large = large_questions(session)
+        for question_id in large:
+            with self.read() as session:
+                self._columns.of(session, question_id, ledger.last_position_of(session, question_id))
+            self.keep_columns(question_id)
 
     @contextmanager
     def write(self) -> Iterator[Session]:

@@ -9,12 +9,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from service.record import changes, kept_columns, ledger
+from service.record import changes, kept_columns, ledger, question_state
 from service.record.observation_columns import Observations, nothing_observed, read_observations
 from service.record.question_state import QuestionColumns
 from service.record.replication_reads import with_merged
 from service.record.start_columns import Starts, nothing_started, read_starts
-from service.record.tables import Observation
+from service.record.tables import Observation, Question
 
 _BOUND = 256 * 1024 * 1024
 _MOST_FOLLOWED = 2000
@@ -100,3 +100,14 @@ def has_more_than(session: Session, question_id: UUID, count: int) -> bool:
     """Say whether a question has more observations than this, without counting the rest."""
     query = select(col(Observation.id)).where(col(Observation.question_id) == question_id).offset(count).limit(1)
     return session.execute(query).first() is not None
+
+
+def large_questions(session: Session, *, most: int | None = None) -> list[UUID]:
+    """List the large questions, or some of them; of each no more is counted than tells whether it is large."""
+    beyond = (
+        select(col(Observation.id))
+        .where(col(Observation.question_id) == col(Question.id))
+        .offset(question_state.LARGE)
+        .limit(1)
+    )
+    return list(session.execute(select(col(Question.id)).where(beyond.exists()).limit(most)).scalars())

@@ -7,11 +7,16 @@ import time
 from dataclasses import replace
 
 import pytest
+from anyio.from_thread import start_blocking_portal
 
 from service.api import desk, frames, helper
+from service.app import create_app
 from service.evidence.works import WORKS
+from service.record import kept_columns, ledger, question_state
 from service.record.errors import Unavailable
+from service.settings import Settings
 from tests.api.community import replication
+from tests.record import builders
 
 SMALL_QUESTION = 2
 
@@ -141,6 +146,71 @@ def test_once_closed_it_starts_no_more(client, beside, asked):
     forget(client)
     assert ask(client, asked).status_code == 503
     assert beside.process_id is None
+
+
+def comes(what, patience=30.0):
+    until = time.monotonic() + patience
+    while not (found := what()) and time.monotonic() < until:
+        time.sleep(0.02)
+    return found
+
+
+def test_it_is_started_with_the_server_where_a_question_is_large_already(client, beside, asked, monkeypatch):
+    state = client.app.app.state
+    client._portal.call(state.desk.make_ready, state.storage)
+    assert not any(each.name == "helper's start" for each in threading.enumerate())
+    monkeypatch.setattr(question_state, "LARGE", SMALL_QUESTION)
+    client._portal.call(state.desk.make_ready, state.storage)
+    ready = comes(lambda: beside.process_id)
+    assert ready is not None
+    assert ask(client, asked).status_code == 200
+    assert beside.process_id == ready
+
+
+def test_the_server_starts_it_by_itself(sqlite_url, monkeypatch):
+    begun = threading.Event()
+    monkeypatch.setattr(helper.Helper, "prepare", lambda _: begun.set())
+    monkeypatch.setattr(desk, "large_questions", lambda *_, **__: ["one"])
+    app = create_app(Settings().on(database_url=sqlite_url, rate_limits="off"))
+    with start_blocking_portal() as portal, portal.wrap_async_context_manager(app.app.router.lifespan_context(app.app)):
+        assert begun.wait(30)
+
+
+def test_it_is_started_when_a_question_nears_the_threshold(client, beside, asked):
+    client.app.app.state.desk._large = 2 * 4
+    ask(client, asked)
+    assert beside.process_id is None
+    forget(client)
+    client.app.app.state.desk._large = 2 * 4 - 1
+    ask(client, asked)
+    assert comes(lambda: beside.process_id) is not None
+
+
+def test_a_start_that_fails_is_nobodys_failure(client, beside, monkeypatch):
+    def fail():
+        raise OSError("no more processes")
+
+    monkeypatch.setattr(helper._Running, "started", fail)
+    beside.prepare()
+    beside.close()
+    beside.prepare()
+    assert comes(lambda: all(each.name != "helper's start" for each in threading.enumerate()))
+    assert beside.process_id is None
+
+
+def test_after_a_large_answer_the_helper_keeps_what_it_read(client, database, beside):
+    with database.write() as session:
+        question = builders.question(session, builders.contributor(session, steward=True))
+        rows = [builders.observation()] * (question_state.LARGE + 1)
+        builders.replication(session, question, builders.contributor(session), observations=rows)
+        position = ledger.last_position_of(session, question.id)
+    assert ask(client, question.slug).status_code == 200
+
+    def kept():
+        with database.read() as session:
+            return kept_columns.read(session, question.id, position)
+
+    assert comes(kept).position == position
 
 
 @pytest.fixture

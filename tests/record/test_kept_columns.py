@@ -126,6 +126,26 @@ def test_small_questions_are_not_kept(database, asked, monkeypatch):
     assert positions(database) == []
 
 
+def test_large_questions_are_brought_up_to_date_and_no_others(database, asked, steward, monkeypatch):
+    monkeypatch.setattr(question_state, "LARGE", 4)
+    with database.write() as session:
+        small = builders.question(session, steward)
+        for _ in range(4):
+            builders.replication(session, small, builders.contributor(session))
+    database.keep_large_columns()
+    (first,) = positions(database)
+    one_more(database, asked)
+    database.keep_large_columns()
+    (second,) = positions(database)
+    assert second > first
+    with database.read() as session:
+        large = question_columns.large_questions(session)
+        assert asked.id in large
+        assert small.id not in large
+        assert len(question_columns.large_questions(session, most=1)) == 1
+        assert kept_columns.read(session, small.id, second + 1) is None
+
+
 def test_what_nobody_read_is_not_kept(database, asked):
     database.keep_columns(asked.id)
     assert positions(database) == []
