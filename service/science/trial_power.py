@@ -29,6 +29,9 @@ _FURTHER_WHERE_HOUSEHOLDS_DIFFER = 1.5
 _FURTHER_AT_LEAST = 100
 _FURTHER_AT_LEAST_WHERE_HOUSEHOLDS_DIFFER = 20
 
+_SHORTEST_KEPT, _LONGEST_KEPT = 256, 1024
+"""Lengths in all, from one presentation to so many, whose critical counts are remembered together."""
+
 _REACH = 8.0
 _NODE_STEP = 0.05
 
@@ -82,11 +85,8 @@ def lengths_of(situation: Situation, presentations: FloatArray) -> Lengths:
     the trapezoidal rule, and the total is their convolution.
 
     """
-    fewest = binomial.fewest_count(
-        presentations * situation.households, np.asarray(situation.guess), np.asarray(situation.level)
-    )
     total = presentations * situation.households
-    significance = binomial.upper_tail(fewest, total, situation.guess)
+    fewest, significance = _critical_counts(situation, total)
     if situation.spread == 0.0:
         correct = situation.guess + (1.0 - situation.guess) * situation.discriminating
         return Lengths(presentations, fewest, significance, binomial.upper_tail(fewest, total, correct))
@@ -96,6 +96,28 @@ def lengths_of(situation: Situation, presentations: FloatArray) -> Lengths:
         for each, least in zip(presentations, fewest, strict=True)
     ]
     return Lengths(presentations, fewest, significance, np.array(powers))
+
+
+def _critical_counts(situation: Situation, total: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give the fewest right answers that guessing reaches rarely enough, and how often it does, for whole totals."""
+    longest = int(total.max())
+    if longest > _LONGEST_KEPT:
+        return _from_guessing(situation.guess, situation.level, total)
+    size = max(_SHORTEST_KEPT, 1 << (longest - 1).bit_length())
+    place = total.astype(np.intp) - 1
+    fewest, significance = _kept_from_guessing(situation.guess, situation.level, size)
+    return fewest[place], significance[place]
+
+
+# The levels asked for are few, and every difference and method of one guess probability needs the same counts.
+@lru_cache(maxsize=32)
+def _kept_from_guessing(guess: float, level: float, longest: int) -> tuple[FloatArray, FloatArray]:
+    return _from_guessing(guess, level, np.arange(1.0, longest + 1.0))
+
+
+def _from_guessing(guess: float, level: float, total: FloatArray) -> tuple[FloatArray, FloatArray]:
+    fewest = binomial.fewest_count(total, np.asarray(guess), np.asarray(level))
+    return fewest, binomial.upper_tail(fewest, total, guess)
 
 
 @lru_cache(maxsize=1024)
@@ -157,7 +179,7 @@ def _powers_where_households_differ(situation: Situation) -> Iterator[float]:
     households = situation.households
     most = min(MOST_EACH_WHERE_HOUSEHOLDS_DIFFER, MOST_IN_ALL // households)
     totals = households * np.arange(1.0, most + 1.0)
-    fewest = binomial.fewest_count(totals, np.asarray(situation.guess), np.asarray(situation.level)).astype(np.int64)
+    fewest = _critical_counts(situation, totals)[0].astype(np.int64)
     weights, correct = _households(situation)
     wrong = 1.0 - correct
     # One row for each kind of household, one column for each count; a presentation more moves a share of each along.

@@ -115,3 +115,13 @@ def test_power_where_households_differ_by_simulation():
 def test_what_is_beyond_the_search_is_none():
     assert sufficient(Situation(1 / 3, 0.005, 0.05), 0.8) is None
     assert sufficient(Situation(1 / 3, 0.02, 0.05, 1, 1.0), 0.8) is None
+
+
+def test_remembered_critical_counts_are_those_of_any_length():
+    situation = Situation(1 / 3, 0.3, 0.05, households=2)
+    each = np.array([1.0, 2.0, 128.0, 129.0, 511.0, 512.0])
+    kept, fresh = lengths_of(situation, each), lengths_of(situation, np.append(each, 600.0))
+    assert kept.fewest_correct.tolist() == fresh.fewest_correct[:-1].tolist()
+    assert kept.significance.tolist() == fresh.significance[:-1].tolist()
+    for total, fewest in zip((2 * each).tolist(), kept.fewest_correct.tolist(), strict=True):
+        assert stats.binom.sf(fewest - 1, total, 1 / 3) <= 0.05 < stats.binom.sf(fewest - 2, total, 1 / 3)
