@@ -12,13 +12,11 @@ from scipy.special import expit, logit
 
 from service.science import gravity, sugar
 from service.science.checks import FloatArray
+from service.science.fermentation_misfit import Misfit, bounded
 from service.science.intervals import Interval
 
 MOST_BLOCKS: Final = 150
 """More readings than this are taken together in blocks, each by its median."""
-
-_KNEE: Final = 1.5
-"""Residuals count by their square up to about here, by their size beyond (the pseudo-Huber loss)."""
 
 _SET_ASIDE: Final = 5.0
 """A reading this many uncertainties off the curve takes no part in the final fit."""
@@ -26,8 +24,12 @@ _SET_ASIDE: Final = 5.0
 _NORMAL_95: Final = 1.959963984540054
 _CHI_SQUARE_95: Final = _NORMAL_95**2
 
+Slopes = Callable[[], FloatArray]
+
 _EXPECTED: Final = np.array([0, 2, 3, 4])
 """The elements of a fit about which something is expected; nothing is of the final gravity."""
+
+_OF_EXPECTED: Final = np.eye(5)[_EXPECTED]
 
 # Weak expectations that decide only where the readings don't: how steep the fall sets in (0.1 in an hour, give or take
 # a factor of 6), and whether it tails off slower than it began (by half, give or take a factor of 4). Judgements.
@@ -36,7 +38,6 @@ _USUAL_TAIL: Final = (math.log(0.5), math.log(4.0))
 
 
 _TOUCH: Final = 0.02
-_BOUNDS: Final = ((0.9, 1.6), (0.9, 1.6), (-1e5, 1e5), (-12.0, 6.0), (-12.0, 6.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +105,7 @@ def fit_curve(at_h: FloatArray, sg: FloatArray, reading_uncertainty_sg: float) -
     """
     data = _Readings.of(at_h, sg, reading_uncertainty_sg)
     best = data.search()
-    off = np.abs(_model(best, data.at_h) - data.sg) > _SET_ASIDE * data.scatter(best) * data.spread
+    off = np.abs(data.beside(best).off) > _SET_ASIDE * data.scatter(best) * data.spread
     if off.any() and (~off).sum() >= 4:
         data = data.without(off)
         best = data.search()
@@ -168,30 +169,26 @@ class _Readings:
         """Leave readings out."""
         return replace(self, at_h=self.at_h[~off], sg=self.sg[~off], spread=self.spread[~off])
 
+    def beside(self, fit: FloatArray) -> Misfit:
+        """Set the readings beside the curve of a fit."""
+        return Misfit(fit, self.at_h, self.sg, self.spread)
+
     def misfit(self, fit: FloatArray) -> FloatArray:
         """Misfits of the readings, tempered by the loss, and of the weak expectations."""
-        tempered = _temper((_model(fit, self.at_h) - self.sg) / self.spread)
-        return np.concatenate((tempered, (fit[_EXPECTED] - self.expected) / self.give))
+        return self._with_expectations(self.beside(fit), fit)
 
     def slopes(self, fit: FloatArray) -> FloatArray:
         """Derivatives of `misfit` (rows) in the elements of a fit (columns)."""
-        start, final, centre, log_steepness, log_tail = _bounded(fit)
-        steepness, tail = math.exp(log_steepness), math.exp(log_tail)
-        late = steepness * (self.at_h - centre)
-        softened = np.logaddexp(0.0, late)
-        left = np.exp(-tail * softened)
-        falling = (start - final) * tail * left * expit(late)
-        misfit = (final + (start - final) * left - self.sg) / self.spread
-        weight = _temper_slope(misfit) / self.spread
-        table = np.zeros((len(self.at_h) + len(_EXPECTED), 5))
-        rows = table[: len(self.at_h)]
-        rows[:, 0] = left
-        rows[:, 1] = 1.0 - left
-        rows[:, 2] = steepness * falling
-        rows[:, 3] = -late * falling
-        rows[:, 4] = -(start - final) * tail * softened * left
-        rows *= weight[:, None]
-        table[np.arange(len(self.at_h), len(table)), _EXPECTED] = 1.0 / self.give
+        return self._slopes(self.beside(fit))
+
+    def _with_expectations(self, found: Misfit, fit: FloatArray) -> FloatArray:
+        return np.concatenate((found.tempered(), (fit[_EXPECTED] - self.expected) / self.give))
+
+    def _slopes(self, found: Misfit) -> FloatArray:
+        count = len(self.at_h)
+        table = np.empty((count + len(_EXPECTED), 5))
+        found.fill_slopes(table[:count])
+        table[count:] = _OF_EXPECTED / self.give[:, None]
         return table
 
     def deviance(self, fit: FloatArray) -> float:
@@ -203,7 +200,7 @@ class _Readings:
         spare = len(self.at_h) - 4
         if spare < 2:
             return 1.0
-        tempered = _temper((_model(fit, self.at_h) - self.sg) / self.spread)
+        tempered = self.beside(fit).tempered()
         return max(1.0, float(np.sqrt(np.sum(tempered**2) / spare)))
 
     def search(self) -> FloatArray:
@@ -267,19 +264,22 @@ class _Readings:
             fit[1] = self.floor + max(place[0] - self.floor, 1e-3) * expit(place[1])
             return fit
 
-        def misfit(place: FloatArray) -> FloatArray:
-            return np.concatenate((self.misfit(whole(place)), _TOUCH * place[1:2]))
+        def there(place: FloatArray) -> tuple[FloatArray, Slopes]:
+            fit = whole(place)
+            found = self.beside(fit)
 
-        def slopes(place: FloatArray) -> FloatArray:
-            table = self.slopes(whole(place))
-            share = expit(place[1])
-            table[:, 0] += share * table[:, 1]
-            table[:, 1] *= max(place[0] - self.floor, 1e-3) * share * (1.0 - share)
-            return np.concatenate((table, touch))
+            def slopes() -> FloatArray:
+                table = self._slopes(found)
+                share = expit(place[1])
+                table[:, 0] += share * table[:, 1]
+                table[:, 1] *= max(place[0] - self.floor, 1e-3) * share * (1.0 - share)
+                return np.concatenate((table, touch))
+
+            return np.concatenate((self._with_expectations(found, fit), _TOUCH * place[1:2])), slopes
 
         begin = start.copy()
         begin[1] = logit(np.clip((start[1] - self.floor) / (start[0] - self.floor), 0.05, 0.95))
-        return np.array(_bounded(whole(_minimise(misfit, begin, slopes))))
+        return np.array(bounded(whole(_minimise(there, begin))))
 
     def _held(self, near: FloatArray, final: float, lowest: float) -> tuple[FloatArray, float]:
         """Best fit with the final gravity held, and the root of its deviance's rise."""
@@ -289,13 +289,12 @@ class _Readings:
             fit[_EXPECTED] = others
             return fit
 
-        found = whole(
-            _minimise(
-                lambda others: self.misfit(whole(others)),
-                near[_EXPECTED],
-                lambda others: self.slopes(whole(others))[:, _EXPECTED],
-            )
-        )
+        def there(others: FloatArray) -> tuple[FloatArray, Slopes]:
+            fit = whole(others)
+            found = self.beside(fit)
+            return self._with_expectations(found, fit), lambda: self._slopes(found)[:, _EXPECTED]
+
+        found = whole(_minimise(there, near[_EXPECTED]))
         return found, max(self.deviance(found) - lowest, 0.0) ** 0.5
 
 
@@ -306,9 +305,25 @@ def _dry(original_sg: float) -> float:
     return float(sugar.unchecked_sg(max(apparent, sugar.PLATO_LOW)))
 
 
-def _minimise(
-    misfit: Callable[[FloatArray], FloatArray], start: FloatArray, slopes: Callable[[FloatArray], FloatArray]
-) -> FloatArray:
+def _minimise(there: Callable[[FloatArray], tuple[FloatArray, Slopes]], start: FloatArray) -> FloatArray:
+    """Find the place with the least squares; `there` gives the misfits at one, and how to get the slopes at it."""
+    last, values, slopes_there = start.tobytes(), *there(start)
+    table = None
+
+    # MINPACK asks for the slopes where it asked for the misfits last, and first for both twice.
+    def misfit(place: FloatArray) -> FloatArray:
+        nonlocal last, values, slopes_there, table
+        if (asked := place.tobytes()) != last:
+            (values, slopes_there), last, table = there(place.copy()), asked, None
+        return values
+
+    def slopes(place: FloatArray) -> FloatArray:
+        nonlocal table
+        misfit(place)
+        if table is None:
+            table = slopes_there()
+        return table
+
     # MINPACK's own door: the newer one wraps every evaluation in bookkeeping that costs more than the evaluation.
     found: FloatArray = leastsq(
         misfit,
@@ -323,32 +338,11 @@ def _minimise(
     return found
 
 
-def _temper(misfit: FloatArray) -> FloatArray:
-    """Residual whose square is the pseudo-Huber loss."""
-    scaled = misfit / _KNEE
-    size: FloatArray = np.sqrt(2.0 * (np.sqrt(1.0 + scaled * scaled) - 1.0))
-    return _KNEE * np.copysign(size, misfit)
-
-
-def _temper_slope(misfit: FloatArray) -> FloatArray:
-    root = np.sqrt(1.0 + (misfit / _KNEE) ** 2)
-    return np.sqrt(0.5 * (root + 1.0)) / root
-
-
 def _left(at_h: FloatArray, centre: float, steepness: float, tail: float) -> FloatArray:
     left: FloatArray = np.exp(-tail * np.logaddexp(0.0, steepness * (at_h - centre)))
     return left
 
 
-def _bounded(fit: FloatArray) -> list[float]:
-    """Keep a fit where its exponentials are finite, however far the search strays."""
-    return [min(max(each, low), high) for each, (low, high) in zip(fit.tolist(), _BOUNDS, strict=True)]
-
-
-def _model(fit: FloatArray, at_h: FloatArray) -> FloatArray:
-    return _curve(fit).sg(at_h)
-
-
 def _curve(fit: FloatArray) -> FermentationCurve:
-    start, final, centre, log_steepness, log_tail = _bounded(fit)
+    start, final, centre, log_steepness, log_tail = bounded(fit)
     return FermentationCurve(start, final, centre, math.exp(log_steepness), math.exp(log_tail))
