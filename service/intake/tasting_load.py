@@ -17,6 +17,7 @@ _ASSUMED_POUR_ML = 15.0
 _ASSUMED_ABV_PERCENT: Mapping[Stage, float] = {"ferment": 12.0, "distil": 40.0}
 _LEAST_POUR_ML = 0.1
 _NOSING_ABV_PERCENT = 20.0
+_TENTHS_BELOW_G = 10.0
 
 
 class UnitsPerDay(BaseModel):
@@ -103,7 +104,9 @@ def taster_cautions(method: str, presentations: int, serving: Mapping[str, Any])
     """Say to a taster what the whole trial pours for them."""
     alcohol = alcohol_of(method, presentations, serving)
     spread = "a day" if alcohol.days == 1 else f"on each of {alcohol.days} days"
-    return [f"This trial pours you {alcohol.poured_g_per_day:.0f} g of pure alcohol {spread}.", alcohol.cautions[0]]
+    grams = alcohol.poured_g_per_day
+    poured = f"{grams:.1f}" if grams < _TENTHS_BELOW_G else f"{grams:.0f}"
+    return [f"This trial pours you {poured} g of pure alcohol {spread}.", alcohol.cautions[0]]
 
 
 def _mends(serving: Mapping[str, Any], grams: float, days_advised: int) -> Iterator[str]:

@@ -86,6 +86,8 @@ LABELS: Mapping[str, str] = {
     "preferred_a": "A preferred",
     "preferred_b": "B preferred",
     "presentations": "Sets of glasses",
+    "presentations_first": "Sets, by the printed tables’ rule",
+    "presentations_in_all": "Sets in all",
     "presented": "Sets presented",
     "projected_final_sg": "Projected final gravity",
     "proportion_correct": "Share answered right",

@@ -118,13 +118,14 @@ class Form:
         kind: Kind = "choice" if key in self.offered else self.schema.kind(node)
         choices = self.offered.get(key) or choices_of(self.schema, node, kind)
         usual = usual_of(node)
+        called, said = label or labelled(key), hint or hint_of(self.schema, node)
         return Field(
             id=self.id_of(name),
             name=name,
             kind=kind,
-            label=label or labelled(key),
+            label=called,
             unit=unit_of(key) if kind in {"number", "anything"} else "",
-            hint=hint or hint_of(self.schema, node),
+            hint="" if said == f"{called}." else said,
             usual=dict(choices).get(usual, usual),
             needed=self._is_needed(name) if needed is None else needed,
             value=self.typed.get(name, ""),

@@ -5,13 +5,20 @@ from functools import cache
 
 from pydantic import BaseModel
 
-from service.intake.documents import BatchDocument, Package, ReplicationDocument, Spirit, TrialDocument
+from service.intake.documents import (
+    PERCEIVABLE_DIFFERENCE,
+    BatchDocument,
+    Package,
+    ReplicationDocument,
+    Spirit,
+    TrialDocument,
+)
 from service.pages.fields import LABELS, labelled
 from service.pages.figures import MINUS
 
 _MODELS: tuple[type[BaseModel], ...] = (ReplicationDocument, BatchDocument, Spirit, Package, TrialDocument)
 _KEPT_TOGETHER = re.compile(r"(?<=\d) (?=\d{3}\b|°[CFP]|%)")
-_NAME = re.compile(r"\b(?:[a-z]+\.)?([a-z0-9]+(?:_[a-z0-9]+)+)\b")
+_NAME = re.compile(r"\b(?:(?:spirit|package|measured)\.([a-z0-9_]+)|(?:[a-z]+\.)?([a-z0-9]+(?:_[a-z0-9]+)+))\b")
 _APOSTROPHE = re.compile(r"(?<=\w)'")
 _MINUS = re.compile(r"(?<![\w.–-])-(?=\d)")
 _DEGREES = re.compile(r"\bdeg([CF])\b")
@@ -30,4 +37,7 @@ def prose(text: str) -> str:
 
 
 def _named(found: re.Match[str]) -> str:
-    return labelled(found[1]) if found[1] in _fields() else found[0]
+    name = found[1] or found[2]
+    if name == PERCEIVABLE_DIFFERENCE:
+        return name.replace("_", " ")
+    return labelled(name) if name in _fields() else found[0]

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 Typed = Mapping[str, str]
+_WHOLE = 1e15
 
 
 def typed_of(document: Mapping[str, Any], above: str = "") -> dict[str, str]:
@@ -34,6 +35,8 @@ def _gravity(value: object) -> str:
 
 def typed_as(value: object) -> str:
     """Write one value as it would be typed."""
+    if isinstance(value, float) and value.is_integer() and abs(value) < _WHOLE:
+        return str(int(value))
     return json.dumps(value) if isinstance(value, (bool, int, float)) else str(value)
 
 

@@ -173,7 +173,8 @@ def split_point(name: str | None) -> str:
 
 
 _ADVICE: Mapping[str, str] = {
-    "body-too-large": "What you sent is longer than is taken here. A long log of readings is better thinned.",
+    "body-too-large": "What you sent is longer. A long log of readings is better thinned.",
+    "invalid-input": "Nothing was kept. Go back, mend it there and send it again.",
     "malformed-request": "Go back, and send the form again from its page.",
     "method-not-allowed": "This address is read, and takes no form.",
     "not-signed-in": "For this page somebody has to be signed in.",
@@ -186,7 +187,7 @@ _ADVICE: Mapping[str, str] = {
 
 def advice(slug: str) -> str:
     """Say what somebody at a browser can do about a problem; its own explanation is for programs."""
-    return _ADVICE.get(slug) or PROBLEMS[slug].explanation
+    return _ADVICE.get(slug) or PROBLEMS[slug].explanation.replace("`", "")
 
 
 FILTERS: Mapping[str, Callable[..., Any]] = {

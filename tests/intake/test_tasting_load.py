@@ -80,6 +80,8 @@ def test_a_taster_is_told_what_is_poured_for_them():
     said = taster_cautions("triangle", 10, serving(days=5))
     assert said[0] == "This trial pours you 28 g of pure alcohol on each of 5 days."
     assert said[1].startswith("More than a light drinking occasion")
+    assert taster_cautions("triangle", 1, serving())[0] == "This trial pours you 14 g of pure alcohol a day."
+    assert "pours you 7.1 g of pure alcohol on each of 2 days" in taster_cautions("triangle", 1, serving(days=2))[0]
 
 
 def test_within_it_there_is_nothing_to_mend():

@@ -16,6 +16,8 @@ from service.pages.typed import typed_of
         ("4 degC off from 28 degC", "4\u00a0°C off from 28\u00a0°C"),
         ("ph_end is missing", "pH at the end is missing"),
         ("spirit.tasting_abv_percent is missing", "Tasting strength is missing"),
+        ("spirit.fractions is missing", "Fractions is missing"),
+        ("perceivable_difference carries the claim", "perceivable difference carries the claim"),
         ("jar_1 and my_own_words stay", "jar_1 and my_own_words stay"),
         ("it isn't the tasters' own", "it isn’t the tasters’ own"),
         ("from -0.008 to +0.002 (-3)", "from −0.008 to +0.002 (−3)"),

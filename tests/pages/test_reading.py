@@ -103,8 +103,8 @@ def test_a_part_is_chosen_by_a_form_and_called_exploratory(reader, asked):
 
 def test_what_cannot_be_asked_is_refused_on_a_page(reader, asked):
     _, _, slug = asked
-    assert "query/control" in reader.page(f"/questions/{slug}?control=nothing", 422).text
-    assert "query/sealed" in reader.page(f"/questions/{slug}?sealed=perhaps", 422).text
+    assert "control : " in reader.page(f"/questions/{slug}?control=nothing", 422).text
+    assert "sealed : " in reader.page(f"/questions/{slug}?sealed=perhaps", 422).text
     assert reader.get(f"/questions/{slug}?method_version=0").status_code == 410
 
 

@@ -101,7 +101,7 @@ def test_files_are_kept_under_an_address_that_changes_with_them(reader):
 def test_what_is_too_long_is_refused_on_a_page(sqlite, join):
     reader = Reader(join(sqlite, max_body_bytes=2000))
     seen = reader.sent("/take-part/document", {"document": "x" * 3000}, 413)
-    assert "longer than is taken here" in seen.text
+    assert "What you sent is longer" in seen.text
     assert "2000 bytes" in seen.text
     answer = reader.client.post("/v1/replications/check", content="x" * 3000, headers=BROWSER)
     assert answer.status_code == 413
@@ -119,24 +119,22 @@ def test_who_asks_too_often_is_told_on_a_page_when_to_come_back(sqlite, join, mo
     assert reader.client.get("/method", headers={"Accept": "*/*"}).headers["content-type"].startswith("application")
 
 
-def test_a_record_that_is_away_is_said_on_a_page(reader, monkeypatch):
-    def away(*_, **__):
-        raise Unavailable("away")
+@pytest.mark.parametrize(
+    ("raised", "status", "header", "said"),
+    [
+        (Unavailable("innards"), 503, "retry-after", "Try again in {} seconds"),
+        (RuntimeError("innards"), 500, "x-request-id", "{}"),
+    ],
+    ids=["the record is away", "something breaks"],
+)
+def test_what_fails_is_said_on_a_page_without_its_innards(reader, monkeypatch, raised, status, header, said):
+    def fail(*_, **__):
+        raise raised
 
-    monkeypatch.setattr(ledger, "head", away)
+    monkeypatch.setattr(ledger, "head", fail)
     answer = reader.get("/")
-    assert answer.status_code == 503
-    assert f"Try again in {answer.headers['retry-after']} seconds" in Seen(answer.text).text
-    assert "no-store" in answer.headers["cache-control"]
-
-
-def test_what_breaks_is_said_on_a_page_without_its_innards(reader, monkeypatch):
-    def broken(*_, **__):
-        raise RuntimeError("innards")
-
-    monkeypatch.setattr(ledger, "head", broken)
-    answer = reader.get("/")
-    assert answer.status_code == 500
+    assert answer.status_code == status
+    assert said.format(answer.headers[header]) in Seen(answer.text).text
     assert "innards" not in answer.text
-    assert answer.headers["x-request-id"] in Seen(answer.text).text
+    assert "no-store" in answer.headers["cache-control"]
     assert "default-src 'self'" in answer.headers["content-security-policy"]
