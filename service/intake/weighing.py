@@ -18,11 +18,11 @@ from service.intake.observations import reduce
 from service.intake.protocol_check import check
 from service.intake.refusals import Fault, Refused, invalid
 from service.intake.strict import Strict, plain
-from service.record import bulk
 from service.record.bulk import NewStart
 from service.record.canonical import canonical_bytes
 from service.record.errors import NotCanonical
-from service.record.replications import revision_content
+from service.record.observations import observation_values
+from service.record.replications import revision_content, trial_values
 
 _MOST_FAULTS = 20
 _PART = 100
@@ -90,8 +90,8 @@ def weigh(sent: Sent) -> NewStart:
         state=document.state,
         text=canonical_bytes(content),
         fingerprint=print_of(stored),
-        trials=bulk.trial_values(reduced.trials),
-        observations=bulk.observation_values(reduced.observations),
+        trials=trial_values(reduced.trials),
+        observations=observation_values(reduced.observations),
     )
 
 

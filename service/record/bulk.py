@@ -1,14 +1,11 @@
 """Many replications started at once: the rows that as many single starts would write, in a few statements."""
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import lru_cache
-from operator import attrgetter
 from typing import Any, Literal
 from uuid import UUID
 
-from pydantic_core import to_json
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
@@ -18,39 +15,14 @@ from service.record import ledger
 from service.record.clock import now
 from service.record.errors import Conflict
 from service.record.many_rows import ManyRows
-from service.record.observations import OWN
-from service.record.rows import Entry, ObservationRow, TrialRow
-from service.record.tables import (
-    Contributor,
-    DeclaredTrial,
-    Household,
-    Observation,
-    Question,
-    Replication,
-    ReplicationRevision,
-)
+from service.record.observations import OBSERVATIONS, bound
+from service.record.replications import REPLICATIONS, REVISIONS, TRIALS, start_row, trial_rows
+from service.record.rows import Entry
+from service.record.tables import Contributor, Household, Question, Replication
 
 _AT_ONCE = 5000
 _HOUSEHOLDS = ManyRows(Household, ("id", "created_at"))
 _CONTRIBUTORS = ManyRows(Contributor, ("id", "household_id", "display_name", "is_steward", "created_at"))
-_REPLICATIONS = ManyRows(
-    Replication,
-    (
-        *("id", "question_id", "counted_in_id", "protocol_version", "contributor_id", "household_id"),
-        *("state", "revision", "plan", "started_position", "registered_at", "registered_position"),
-        *("submitted_position", "fingerprint", "created_at", "updated_at"),
-    ),
-)
-_REVISIONS = ManyRows(
-    ReplicationRevision, ("id", "replication_id", "revision", "state", "reason", "position", "created_at")
-)
-_TRIAL = tuple(each.name for each in fields(TrialRow))
-_TRIALS = ManyRows(DeclaredTrial, ("id", "replication_id", "revision", "ordinal", *_TRIAL))
-_PLAIN = tuple(name for name in OWN if name not in {"details", "moderators", "flags"})
-_BOUND = ("question_id", "replication_id", "household_id", "contributor_id", "protocol_version", "entered_position")
-_OBSERVATIONS = ManyRows(Observation, (*_PLAIN, "details", "moderators", "flags", *_BOUND))
-_trial_values: Callable[[TrialRow], tuple[Any, ...]] = attrgetter(*_TRIAL)
-_plain_values: Callable[[ObservationRow], tuple[Any, ...]] = attrgetter(*_PLAIN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,16 +59,6 @@ class NewStart:
         return replace(self, observations=[(*values, change(flags)) for *values, flags in self.observations])
 
 
-def trial_values(rows: Iterable[TrialRow]) -> list[tuple[Any, ...]]:
-    """Return what declared trials are written as."""
-    return [_trial_values(row) for row in rows]
-
-
-def observation_values(rows: Iterable[ObservationRow]) -> list[tuple[Any, ...]]:
-    """Return what observations are written as, their flags last."""
-    return [(*_plain_values(row), _json_text(row.details), _json_text(row.moderators), row.flags) for row in rows]
-
-
 def present(session: Session, replication_ids: Collection[UUID]) -> set[UUID]:
     """Return which of some replications the record has already."""
     query = select(col(Replication.id)).where(col(Replication.id).in_(list(replication_ids)))
@@ -110,9 +72,9 @@ def join(session: Session, members: Iterable[Member]) -> None:
     households = {member.household_id for member in wanted.values()}
     households -= _known(session, col(Household.id), households)
     connection = session.connection()
-    _HOUSEHOLDS.write(connection, [(each, moment) for each in sorted(households)])
+    _HOUSEHOLDS.copy(connection, [(each, moment) for each in sorted(households)])
     known = _known(session, col(Contributor.id), set(wanted))
-    _CONTRIBUTORS.write(
+    _CONTRIBUTORS.copy(
         connection,
         [
             (each.id, each.household_id, each.display_name, False, moment)
@@ -164,12 +126,12 @@ def start_all(session: Session, starts: Sequence[NewStart], moments: Sequence[da
     _refuse_unless_open(session, {each.question_id for each in starts})
     written = list(zip(starts, entries, strict=True))
     connection = session.connection()
-    _REPLICATIONS.write(connection, [_replication(each, entry) for each, entry in written])
-    _REVISIONS.write(
+    REPLICATIONS.copy(connection, [start_row(each, entry) for each, entry in written])
+    REVISIONS.copy(
         connection, [(uuid7(), each.id, 1, each.state, None, entry.position, entry.at) for each, entry in written]
     )
-    _TRIALS.write(connection, [row for each in starts for row in _trials(each)])
-    _OBSERVATIONS.write(connection, [row for each, entry in written for row in _observations(each, entry.position)])
+    TRIALS.copy(connection, [row for each in starts for row in trial_rows(each.id, 1, each.trials)])
+    OBSERVATIONS.copy(connection, [row for each, entry in written for row in _observations(each, entry.position)])
     return entries
 
 
@@ -180,32 +142,6 @@ def _refuse_unless_open(session: Session, question_ids: set[UUID]) -> None:
             raise Conflict(f"The question {slug} is {status}: nothing new is taken for it.")
 
 
-def _replication(start: NewStart, entry: Entry) -> tuple[Any, ...]:
-    registered = start.state == "registered"
-    return (
-        *(start.id, start.question_id, start.question_id, start.protocol_version),
-        *(start.contributor_id, start.household_id, start.state, 1, _json_text(start.plan), entry.position),
-        *((entry.at, entry.position, None) if registered else (None, None, entry.position)),
-        *(start.fingerprint, entry.at, entry.at),
-    )
-
-
-def _trials(start: NewStart) -> Iterator[tuple[Any, ...]]:
-    for ordinal, values in enumerate(start.trials, start=1):
-        yield (uuid7(), start.id, 1, ordinal, *values)
-
-
-def _observations(start: NewStart, position: int) -> Iterator[tuple[Any, ...]]:
-    bound = (
-        *(start.question_id, start.id, start.household_id, start.contributor_id),
-        *(start.protocol_version, position),
-    )
-    for *values, flags in start.observations:
-        yield (*values, _flags_text(flags), *bound)
-
-
-def _json_text(value: Any) -> str:  # noqa: ANN401  # any JSON value
-    return to_json(value).decode()
-
-
-_flags_text = lru_cache(maxsize=1024)(_json_text)
+def _observations(start: NewStart, position: int) -> Iterable[tuple[Any, ...]]:
+    whose = (start.question_id, start.id, start.household_id, start.contributor_id)
+    return bound(start.observations, (*whose, start.protocol_version, position))

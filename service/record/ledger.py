@@ -10,7 +10,7 @@ from operator import attrgetter
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import bindparam, insert, select, update
+from sqlalchemy import bindparam, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -41,13 +41,11 @@ _TAKE_HEAD = (
     update(_HEAD).values(size=_HEAD.c.size + bindparam("added")).returning(_HEAD.c.size, _HEAD.c.at, _HEAD.c.frontier)
 )
 _WRITE_HEAD = update(_HEAD)
-_ADD_ENTRY = insert(table_of(LedgerEntry))
-_ADD_CONTENT = insert(table_of(LedgerContent))
 _READ_CONTENT = select(col(LedgerContent.content)).where(col(LedgerContent.position) == bindparam("position"))
-_entry_values: Callable[[Entry], tuple[Any, ...]] = attrgetter(*(each.name for each in fields(Entry)))
-_ENTRY = (*(each.name for each in fields(Entry)), "subtree_hash")
-_CONTENT = ("position", "salt", "content")
-_ENTRIES, _CONTENTS = ManyRows(LedgerEntry, _ENTRY), ManyRows(LedgerContent, _CONTENT)
+_ENTRY = tuple(each.name for each in fields(Entry))
+_ENTRIES = ManyRows(LedgerEntry, (*_ENTRY, "subtree_hash"))
+_CONTENTS = ManyRows(LedgerContent, ("position", "salt", "content"))
+_entry_values: Callable[[Entry], tuple[Any, ...]] = attrgetter(*_ENTRY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,13 +135,13 @@ def append_all(session: Session, coming: Sequence[Pending], moments: Sequence[da
         contents.append((entry.position, salt.hex(), each.text.decode()))
     grown = {"root_hash": entries[-1].root_hash, "at": at, "frontier": [each.hex() for each in frontier.hashes]}
     if len(rows) > 1:
-        _ENTRIES.write(connection, rows)
-        _CONTENTS.write(connection, contents)
+        _ENTRIES.copy(connection, rows)
+        _CONTENTS.copy(connection, contents)
         connection.execute(_WRITE_HEAD, grown)
         return entries
     with unanswered(connection):
-        connection.execute(_ADD_ENTRY, dict(zip(_ENTRY, rows[0], strict=True)))
-        connection.execute(_ADD_CONTENT, dict(zip(_CONTENT, contents[0], strict=True)))
+        _ENTRIES.insert(connection, rows)
+        _CONTENTS.insert(connection, contents)
         connection.execute(_WRITE_HEAD, grown)
     return entries
 

@@ -1,4 +1,4 @@
-"""Many rows into one table at once, by the driver's own way: what SQLAlchemy does for each row costs more than it."""
+"""Rows into one table by the driver's own way: what SQLAlchemy does for each statement and row costs more than it."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -6,52 +6,67 @@ from typing import Any, cast
 
 from sqlalchemy import JSON, Connection, Dialect
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.types import TypeEngine
 from sqlmodel import SQLModel
 
 from service.record.tables import table_of
 
 
 class ManyRows:
-    """An insert into one table, made once and run with many rows at a time.
+    """An insert into one table, made once and run with any number of rows.
 
     Parameters
     ----------
     model : SQLModel
         The table.
     names : sequence of str
-        The columns that rows give, in their order; the others are null, or filled by the database.
+        The columns that rows give, in their order; the others are null, or filled by the database. What a JSON column
+        holds is given as text.
 
     """
 
     def __init__(self, model: type[SQLModel], names: Sequence[str]) -> None:
         table = table_of(model)
-        into = f"{table.name} ({', '.join(names)})"
-        self._insert = f"INSERT INTO {into} VALUES ({', '.join('?' * len(names))})"  # noqa: S608  # our own names
-        self._copy = f"COPY {into} FROM STDIN"
+        self._into = f"{table.name} ({', '.join(names)})"
         self._types = [table.c[name].type for name in names]
+        self._known: dict[str, list[tuple[int, Callable[[Any], Any]]]] = {}
 
-    def write(self, connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
-        """Insert rows; what a JSON column holds is given as text."""
-        if not rows:
-            return
-        ready = self._as_the_driver_takes_them(connection.dialect, rows)
-        if connection.dialect.name == "sqlite":
-            connection.exec_driver_sql(self._insert, list(ready))
+    def insert(self, connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
+        """Insert rows."""
+        if rows:
+            connection.exec_driver_sql(self._insert(connection.dialect.name), list(self._ready(connection, rows)))
+
+    def copy(self, connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
+        """Insert many rows: by PostgreSQL's COPY, where that is what is spoken to; not within `unanswered`."""
+        if not rows or connection.dialect.name != "postgresql":
+            self.insert(connection, rows)
             return
         driver = cast("Any", connection.connection.driver_connection)
-        with driver_faults(connection), driver.cursor() as cursor, cursor.copy(self._copy) as copy:
-            for row in ready:
+        statement = f"COPY {self._into} FROM STDIN"
+        with driver_faults(connection), driver.cursor() as cursor, cursor.copy(statement) as copy:
+            for row in self._ready(connection, rows):
                 copy.write_row(row)
 
-    def _as_the_driver_takes_them(self, dialect: Dialect, rows: Sequence[tuple[Any, ...]]) -> Iterable[tuple[Any, ...]]:
+    def _insert(self, dialect: str) -> str:
+        places = ["%s" if dialect == "postgresql" else "?"] * len(self._types)
+        return f"INSERT INTO {self._into} VALUES ({', '.join(places)})"  # noqa: S608  # our own names
+
+    def _ready(self, connection: Connection, rows: Sequence[tuple[Any, ...]]) -> Iterable[tuple[Any, ...]]:
+        """Give the rows as the driver takes them."""
         columns: list[Iterable[Any]] = list(zip(*rows, strict=True))
-        for place, type_ in enumerate(self._types):
-            if isinstance(type_, JSON):
-                continue
-            process: Callable[[Any], Any] | None = type_.dialect_impl(dialect).bind_processor(dialect)
-            if process is not None:
-                columns[place] = map(process, columns[place])
+        for place, process in self._processes(connection.dialect):
+            columns[place] = map(process, columns[place])
         return zip(*columns, strict=True)
+
+    def _processes(self, dialect: Dialect) -> list[tuple[int, Callable[[Any], Any]]]:
+        if dialect.name not in self._known:
+            made = [None if isinstance(each, JSON) else _process(each, dialect) for each in self._types]
+            self._known[dialect.name] = [(place, each) for place, each in enumerate(made) if each is not None]
+        return self._known[dialect.name]
+
+
+def _process(type_: TypeEngine[Any], dialect: Dialect) -> Callable[[Any], Any] | None:
+    return type_.dialect_impl(dialect).bind_processor(dialect)
 
 
 @contextmanager

@@ -1,46 +1,56 @@
 """Observations as they enter the evidence, move and leave."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields
+from functools import lru_cache
+from operator import attrgetter
 from typing import Any
 from uuid import UUID
 
+from pydantic_core import to_json
 from sqlalchemy import Uuid, and_, case, insert, literal, or_, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from service.record.many_rows import ManyRows
 from service.record.rows import LeftReason, ObservationRow
-from service.record.tables import Observation, Replication, table_of
+from service.record.tables import Observation, Replication
 
-# Nobody needs to know the numbers that the rows are given.
-_ADD = insert(table_of(Observation)).inline()
-OWN = tuple(each.name for each in fields(ObservationRow))
-_BOUND = ("replication_id", "household_id", "contributor_id")
+_OWN = tuple(each.name for each in fields(ObservationRow))
+_TEXTS = ("details", "moderators", "flags")
+_PLAIN = tuple(name for name in _OWN if name not in _TEXTS)
+_WHOSE = ("replication_id", "household_id", "contributor_id")
+OBSERVATIONS = ManyRows(Observation, (*_PLAIN, *_TEXTS, "question_id", *_WHOSE, "protocol_version", "entered_position"))
+_plain_values: Callable[[ObservationRow], tuple[Any, ...]] = attrgetter(*_PLAIN)
+
+
+def observation_values(rows: Iterable[ObservationRow]) -> list[tuple[Any, ...]]:
+    """Return what observations bring themselves, as it is written; their flags come last, and not yet as text."""
+    return [(*_plain_values(row), json_text(row.details), json_text(row.moderators), row.flags) for row in rows]
+
+
+def bound(values: Iterable[tuple[Any, ...]], to: tuple[Any, ...]) -> Iterator[tuple[Any, ...]]:
+    """Turn `observation_values` into rows of `OBSERVATIONS` that belong to a question, replication and so on."""
+    for *own, flags in values:
+        yield (*own, _flags_text(flags), *to)
+
+
+def json_text(value: object) -> str:
+    """Write what a JSON column holds."""
+    return to_json(value).decode()
+
+
+_flags_text = lru_cache(maxsize=1024)(json_text)
 
 
 def enter(session: Session, replication: Replication, rows: Iterable[ObservationRow], position: int) -> None:
     """Write a replication's observations into the evidence from a position on."""
     merged = replication.counted_in_id != replication.question_id
-    bound = {
-        "question_id": replication.counted_in_id,
-        "replication_id": replication.id,
-        "household_id": replication.household_id,
-        "contributor_id": replication.contributor_id,
-        "protocol_version": None if merged else replication.protocol_version,
-        "entered_position": position,
-    }
-    values = [_own_values(row) | bound for row in rows]
-    if values:
-        session.connection().execute(_ADD, values)
-
-
-def _own_values(row: ObservationRow) -> dict[str, Any]:
-    """Return the columns that an observation brings itself."""
-    values = {name: getattr(row, name) for name in OWN}
-    values["details"] = dict(row.details)
-    values["moderators"] = dict(row.moderators)
-    values["flags"] = list(row.flags)
-    return values
+    to = (
+        *(replication.counted_in_id, replication.id, replication.household_id, replication.contributor_id),
+        *(None if merged else replication.protocol_version, position),
+    )
+    OBSERVATIONS.insert(session.connection(), list(bound(observation_values(rows), to)))
 
 
 def move(session: Session, question_id: UUID, into_id: UUID, *, entered: int, left: int) -> None:
@@ -48,7 +58,7 @@ def move(session: Session, question_id: UUID, into_id: UUID, *, entered: int, le
 
     What was retracted before goes along as retracted, so that the other answer can be shown with it too.
     """
-    same = [*OWN, *_BOUND]
+    same = [*_OWN, *_WHOSE]
     source = (
         select(
             literal(into_id, Uuid()),

@@ -1,11 +1,12 @@
 """Replications: documents with revisions, from their start to whatever ends them."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict
-from typing import Any, Literal
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import fields
+from operator import attrgetter
+from typing import TYPE_CHECKING, Any, Literal
 from uuid import UUID
 
-from sqlalchemy import insert, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session, make_transient_to_detached
 from sqlmodel import col
 from uuid_utils.compat import uuid7
@@ -14,15 +15,29 @@ from service.record import contributors, ledger, questions
 from service.record.clock import now
 from service.record.contributors import Known
 from service.record.errors import Conflict, NotFound, StaleRevision
-from service.record.observations import enter, leave
+from service.record.many_rows import ManyRows
+from service.record.observations import enter, json_text, leave
 from service.record.rows import Entry, Kind, ObservationRow, TrialRow
-from service.record.tables import Contributor, DeclaredTrial, Replication, ReplicationRevision, table_of
+from service.record.tables import Contributor, DeclaredTrial, Replication, ReplicationRevision
 from service.record.unanswered import unanswered
 
-_COLUMNS = tuple(table_of(Replication).c.keys())
-_ADD = insert(table_of(Replication))
-_ADD_REVISION = insert(table_of(ReplicationRevision))
-_ADD_TRIALS = insert(table_of(DeclaredTrial))
+if TYPE_CHECKING:
+    from service.record.bulk import NewStart
+
+REPLICATIONS = ManyRows(
+    Replication,
+    (
+        *("id", "question_id", "counted_in_id", "protocol_version", "contributor_id", "household_id"),
+        *("state", "revision", "plan", "started_position", "registered_at", "registered_position"),
+        *("submitted_position", "fingerprint", "created_at", "updated_at"),
+    ),
+)
+REVISIONS = ManyRows(
+    ReplicationRevision, ("id", "replication_id", "revision", "state", "reason", "position", "created_at")
+)
+_TRIAL = tuple(each.name for each in fields(TrialRow))
+TRIALS = ManyRows(DeclaredTrial, ("id", "replication_id", "revision", "ordinal", *_TRIAL))
+_trial_values: Callable[[TrialRow], tuple[Any, ...]] = attrgetter(*_TRIAL)
 
 
 def start(
@@ -97,7 +112,7 @@ def start(
         replication.submitted_position = entry.position
     connection = session.connection()
     with unanswered(connection):
-        connection.execute(_ADD, {name: getattr(replication, name) for name in _COLUMNS})
+        REPLICATIONS.insert(connection, [start_row(replication, entry)])
         _write_revision(session, replication, entry, reason=None, trials=trials, observations=observations)
     # From here on the session knows it as one that it has read.
     make_transient_to_detached(replication)
@@ -338,19 +353,29 @@ def _write_revision(
     if observations and replication.state == "registered":
         raise ValueError("a registered replication has no observations before it is submitted")
     connection = session.connection()
-    connection.execute(
-        _ADD_REVISION,
-        {
-            "replication_id": replication.id,
-            "revision": replication.revision,
-            "state": replication.state,
-            "reason": reason,
-            "position": entry.position,
-            "created_at": entry.at,
-        },
-    )
-    of = {"replication_id": replication.id, "revision": replication.revision}
-    typed = [{**of, "ordinal": ordinal, **asdict(trial)} for ordinal, trial in enumerate(trials, start=1)]
-    if typed:
-        connection.execute(_ADD_TRIALS, typed)
+    name, revision = replication.id, replication.revision
+    REVISIONS.insert(connection, [(uuid7(), name, revision, replication.state, reason, entry.position, entry.at)])
+    TRIALS.insert(connection, list(trial_rows(name, revision, trial_values(trials))))
     enter(session, replication, observations, entry.position)
+
+
+def start_row(started: "Replication | NewStart", entry: Entry) -> tuple[Any, ...]:
+    """Return the row of `REPLICATIONS` of what starts by an entry."""
+    registered = started.state == "registered"
+    return (
+        *(started.id, started.question_id, started.question_id, started.protocol_version),
+        *(started.contributor_id, started.household_id, started.state, 1, json_text(started.plan), entry.position),
+        *((entry.at, entry.position, None) if registered else (None, None, entry.position)),
+        *(started.fingerprint, entry.at, entry.at),
+    )
+
+
+def trial_values(rows: Iterable[TrialRow]) -> list[tuple[Any, ...]]:
+    """Return what declared trials bring themselves, as it is written."""
+    return [_trial_values(row) for row in rows]
+
+
+def trial_rows(replication_id: UUID, revision: int, values: Iterable[tuple[Any, ...]]) -> Iterator[tuple[Any, ...]]:
+    """Turn `trial_values` into rows of `TRIALS`."""
+    for ordinal, own in enumerate(values, start=1):
+        yield (uuid7(), replication_id, revision, ordinal, *own)

@@ -7,7 +7,8 @@ from service.intake.documents import ProtocolDocument, QuestionDocument, Replica
 from service.intake.observations import reduce
 from service.intake.protocol_check import check
 from service.intake.weighing import Sent, Setting, likened, weigh
-from service.record import bulk
+from service.record.observations import observation_values
+from service.record.replications import trial_values
 from tests.intake import documents
 
 SETTING = Setting(
@@ -26,5 +27,5 @@ def test_what_is_found_to_be_a_copy_afterwards_is_as_if_it_had_been_known(like, 
     start = likened(weigh(Sent(UUID(int=2), UUID(int=3), UUID(int=4), sent, SETTING)), like)
     checked = check(ReplicationDocument.model_validate(sent), SETTING.question, SETTING.protocol)
     known = reduce(checked, find(checked, registered_at=None, like=like), registered_at=None)
-    assert start.observations == bulk.observation_values(known.observations)
-    assert start.trials == bulk.trial_values(known.trials)
+    assert start.observations == observation_values(known.observations)
+    assert start.trials == trial_values(known.trials)

@@ -2,7 +2,7 @@ import dataclasses
 import itertools
 import shutil
 from datetime import UTC, date, datetime, timedelta
-from uuid import UUID
+from uuid import UUID, uuid4
 
 import pytest
 from sqlalchemy import event
@@ -11,6 +11,8 @@ from service.record import bulk, contributors, ledger, merging, replication_read
 from service.record.canonical import canonical_bytes
 from service.record.database import Database
 from service.record.errors import Conflict
+from service.record.observations import observation_values
+from service.record.replications import trial_values
 from service.record.tables import metadata
 from service.record.verify import verify
 from tests.record import builders
@@ -58,8 +60,8 @@ def new_start(question, contributor, *, number=1, **given):
     return bulk.NewStart(
         **values,
         text=canonical_bytes(content),
-        trials=bulk.trial_values(rows["trials"]),
-        observations=bulk.observation_values(rows["observations"]),
+        trials=trial_values(rows["trials"]),
+        observations=observation_values(rows["observations"]),
     ), (document, rows)
 
 
@@ -96,7 +98,8 @@ def _written(url, asked, author, monkeypatch, *, together):
         else:
             for number, (start, (document, rows)) in enumerate(coming):
                 session.info["clock"] = lambda number=number: NOON + timedelta(minutes=number)
-                monkeypatch.setattr(replications, "uuid7", lambda start=start: start.id)
+                names = itertools.chain([start.id], iter(uuid4, None))
+                monkeypatch.setattr(replications, "uuid7", lambda names=names: next(names))
                 _start_alone(session, asked, author, start, document, rows)
     with database.read() as session:
         assert verify(session).whole
