@@ -1,9 +1,9 @@
 """What a calculator is: one pure function and two models, in one entry."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from pydantic_core import to_json
@@ -77,7 +77,8 @@ class Calculator:
         understood = inputs.__pydantic_serializer__.to_json(inputs, exclude_none=True)
         answer = self._memory.recall(understood)
         if answer is None:
-            answer = b'{"inputs":%b,%b' % (understood, self._rendered(inputs, self.result_of(inputs)))
+            result = _INF_AS_NULL(self.result_of(inputs))
+            answer = b'{"inputs":%b,"result":%b%b' % (understood, result, self._method_and_cautions(inputs))
             if self.answers_get:
                 self._memory.keep(understood, answer)
         return answer
@@ -93,15 +94,35 @@ class Calculator:
     def answer_columns(self, columns: ColumnsOf) -> bytes:
         """Calculate for whole columns at once and render each leaf as a list."""
         take = taker(self.result, leaf=partial(_column, length=columns.length), without=self.result.prose)
-        return b"{%b" % self._rendered(columns, take(self.compute(columns)))
+        pieces = [b'{"result":', *_pieces(take(self.compute(columns))), self._method_and_cautions(columns)]
+        return b"".join(pieces)
 
-    def _rendered(self, inputs: object, result: object) -> bytes:
+    def _method_and_cautions(self, inputs: object) -> bytes:
         cautions = to_json(list(self.cautions(inputs))) if callable(self.cautions) else self._cautions
-        return b'"result":%b,"method":%b,"cautions":%b}' % (_INF_AS_NULL(result), self._method, cautions)
+        return b',"method":%b,"cautions":%b}' % (self._method, cautions)
 
 
-def _column(leaf: object, *, length: int) -> list[Any]:
+def _column(leaf: object, *, length: int) -> bytes:
+    """Render one leaf of the result as a list; what is the same in every row is rendered once."""
     if isinstance(leaf, np.ndarray):
-        values: list[Any] = leaf.tolist()
-        return values
-    return [leaf] * length
+        return _INF_AS_NULL(leaf.tolist())
+    one = _INF_AS_NULL(leaf)
+    return b"[%b%b]" % ((one + b",") * (length - 1), one)
+
+
+def _pieces(part: object) -> Iterator[bytes]:
+    """Put rendered leaves together again, piece by piece: whole columns are long to copy."""
+    if isinstance(part, bytes):
+        yield part
+    elif isinstance(part, Mapping):
+        yield b"{"
+        for place, (name, value) in enumerate(part.items()):
+            yield b"%b%b:" % (b"," if place else b"", to_json(name))
+            yield from _pieces(value)
+        yield b"}"
+    else:
+        yield b"["
+        for place, value in enumerate(cast("list[object]", part)):
+            yield b"," if place else b""
+            yield from _pieces(value)
+        yield b"]"
