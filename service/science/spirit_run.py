@@ -1,5 +1,6 @@
 """Account for the alcohol of a spirit run, and carry its cuts over to another charge."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -154,7 +155,7 @@ def cuts(
     if collected <= 0.0:
         raise InputError("fractions", "hold no alcohol: give each with its volume and strength.")
     charge_spread = _spread(charge, relative, spread)
-    collected_spread = float(np.hypot.reduce([_spread(each, relative, spread) for each in fractions]))
+    collected_spread = math.hypot(*(_spread(each, relative, spread) for each in fractions))
     recovery = collected / charged
     found = _find_cuts(fractions, pure, charged)
     return Cuts(
@@ -174,9 +175,9 @@ def cuts(
         ),
         cuts=found,
         recovery_percent=100.0 * recovery,
-        recovery_uncertainty_percent=100.0 * float(np.hypot(collected_spread, recovery * charge_spread)) / charged,
+        recovery_uncertainty_percent=100.0 * math.hypot(collected_spread, recovery * charge_spread) / charged,
         unaccounted_l=charged - collected,
-        unaccounted_uncertainty_l=float(np.hypot(charge_spread, collected_spread)),
+        unaccounted_uncertainty_l=math.hypot(charge_spread, collected_spread),
         scaled=_scale(scale_to_charge, charged, fractions, pure, found),
     )
 
@@ -190,22 +191,22 @@ def _pure_alcohol(field: str, held: Charge | Fraction, index: int | None) -> flo
 
 
 def _spread(held: Charge | Fraction, relative: float, spread: float) -> float:
-    return 0.01 * held.volume_l * float(np.hypot(relative * held.abv_percent, spread))
+    return 0.01 * held.volume_l * math.hypot(relative * held.abv_percent, spread)
 
 
 def _find_cuts(fractions: Sequence[Fraction], pure: Sequence[float], charged: float) -> tuple[Cut, ...]:
-    ends = np.cumsum([each.volume_l for each in fractions])
-    middles = ends - 0.5 * np.array([each.volume_l for each in fractions])
-    running = np.interp(ends[:-1], middles, [each.abv_percent for each in fractions])
-    so_far = np.cumsum(pure)
+    volumes = np.array([each.volume_l for each in fractions], dtype=np.float64)
+    ends = volumes.cumsum()
+    running = np.interp(ends[:-1], ends - 0.5 * volumes, [each.abv_percent for each in fractions]).tolist()
+    collected, so_far = ends.tolist(), np.cumsum(pure).tolist()
     return tuple(
         Cut(
             after=fractions[n].name,
             before=fractions[n + 1].name,
-            collected_l=float(ends[n]),
-            pure_alcohol_l=float(so_far[n]),
-            share_of_charge_percent=100.0 * float(so_far[n]) / charged,
-            at_strength_percent=float(running[n]),
+            collected_l=collected[n],
+            pure_alcohol_l=so_far[n],
+            share_of_charge_percent=100.0 * so_far[n] / charged,
+            at_strength_percent=running[n],
         )
         for n in range(len(fractions) - 1)
     )

@@ -44,7 +44,9 @@ DRINKING = (
 
 def any_above(values: Any, limit: float) -> bool:  # noqa: ANN401  a number, an array of them, or none
     """Whether a number, or any of a column, is above a limit."""
-    return values is not None and bool(np.any(np.asarray(values) > limit))
+    if isinstance(values, np.ndarray):
+        return bool((values > limit).any())
+    return values is not None and bool(values > limit)
 
 
 def if_hot(*temperatures_c: Any) -> Sequence[str]:  # noqa: ANN401  as `any_above`
