@@ -99,19 +99,21 @@ def scaled(y: FloatArray, error: FloatArray) -> Scaled:
 
     """
     first = float(y[0])
-    gaps = y - first
-    reach = float(gaps.max() - gaps.min())
+    reach = float(y.max()) - float(y.min())
     # The best reading tells more of the mean than any other: a scale of its size keeps it from being rounded away.
     best = float(error.min())
-    scale = max(reach, best) or 1.0
-    gaps /= scale
+    extent = max(reach, best)
+    # A power of two, so that scaling rounds nothing; its inverse is finite.
+    scale = math.ldexp(1.0, math.frexp(max(extent, _SMALLEST))[1]) if extent else 1.0
+    gaps = y - first
+    gaps *= 1.0 / scale
     if best == 0.0:
         # Readings without error leave equal weights; with equal variances no estimate depends on their size.
         centre = float(gaps.mean())
         return Scaled(gaps - centre, np.zeros_like(y), first + centre * scale, scale, exact=True)
-    v = error / scale
-    np.maximum(v, 1.0 / _FARTHEST, out=v)
-    np.minimum(v, _FARTHEST, out=v)
+    v = error * (1.0 / scale)
+    if best < scale / _FARTHEST or float(error.max()) > scale * _FARTHEST:
+        np.clip(v, 1.0 / _FARTHEST, _FARTHEST, out=v)
     v *= v
     centre = common_mean(gaps, v)
     gaps -= centre
@@ -155,7 +157,7 @@ def _between(data: Scaled, problems: Problems, estimator: Estimator) -> FloatArr
         return np.zeros(len(problems.row))
     if not data.exact:
         by_moments = estimator == "dersimonian_laird" and problems.kept == "all"
-        return estimators.by_moments(data.at_zero) if by_moments else _ESTIMATORS[estimator](problems)
+        return estimators.by_moments(problems, data.at_zero) if by_moments else _ESTIMATORS[estimator](problems)
     s = sums(
         Problems(data.y, np.ones_like(data.y), problems.kept, problems.row), np.zeros(len(problems.row)), bends=False
     )
@@ -188,15 +190,17 @@ def limits(pool: Pools, interval: IntervalName, level: float) -> Limits:
     elif interval == "hartung_knapp_modified":
         error = error * np.sqrt(np.maximum(pool.q, 1.0))
     known = error > 0.0
-    ratio = -np.abs(pool.mean) / np.where(known, error, 1.0)
+    certain = not known.all()
+    ratio = -np.abs(pool.mean) / (np.where(known, error, 1.0) if certain else error)
     if interval == "wald":
         quantile = np.full(len(error), special.ndtri(0.5 + 0.5 * level))
         tail = special.ndtr(ratio)
     else:
         quantile = special.stdtrit(freedom, 0.5 + 0.5 * level)
         tail = special.stdtr(freedom, ratio)
-    without = np.where(pool.mean == 0.0, 1.0, _SMALLEST)
-    p_value = np.where(known, np.maximum(2.0 * tail, _SMALLEST), without)
+    p_value = np.maximum(2.0 * tail, _SMALLEST)
+    if certain:
+        p_value = np.where(known, p_value, np.where(pool.mean == 0.0, 1.0, _SMALLEST))
     reach = quantile * error
     return Limits(error, pool.mean - reach, pool.mean + reach, p_value, None if interval == "wald" else freedom)
 
@@ -232,8 +236,8 @@ def heterogeneity(data: Scaled, tau2: float) -> Heterogeneity | None:
     if data.exact or len(data.y) < 2:
         return None
     s, freedom = data.at_zero, len(data.y) - 1
-    q, w1, w2 = float(s.q[0]), float(s.w1[0]), float(s.w2[0])
-    typical = freedom / (w1 - w2 / w1) * data.scale**2 if w1 > w2 / w1 else data.scale**2 / w1
+    q = float(s.q[0])
+    typical = freedom / float(estimators.spare_weight(data.problems("all"), s)[0]) * data.scale**2
     return Heterogeneity(
         q=q,
         freedom=freedom,

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from service.science.pooling.weighted_sums import Problems, Sums, log_determinant, sums
+from service.science.pooling.weighted_sums import Problems, Sums, log_determinant, sums, weights_of
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -16,6 +16,9 @@ _LOG_TWO_PI = math.log(2.0 * math.pi)
 _STEPS = 100
 _TOLERANCE = 1e-10
 """A Newton step this small relative to tau2 is the last: the error after it is its square."""
+
+_CANCELS = 1e-3
+"""A difference of sums this small beside them has lost three digits, and is taken in another way."""
 
 _SCAN = 60
 _MANY_HOUSEHOLDS = 5000
@@ -26,18 +29,34 @@ _FEW_CELLS = 2000
 
 def dersimonian_laird(problems: Problems) -> FloatArray:
     """Compute tau2 by moments (DerSimonian & Laird 1986 Control Clin Trials 7:177)."""
-    return by_moments(sums(problems, np.zeros(len(problems.row)), bends=False))
+    return by_moments(problems, sums(problems, np.zeros(len(problems.row)), bends=False))
 
 
-def by_moments(at_zero: Sums) -> FloatArray:
-    """Compute the same from sums at a variance of 0 that are there already."""
-    excess = (at_zero.q - (at_zero.count - 1.0)) / _spare_weight(at_zero)
+def by_moments(problems: Problems, at_zero: Sums) -> FloatArray:
+    """Compute the same with sums at a variance of 0 that are there already."""
+    excess = (at_zero.q - (at_zero.count - 1.0)) / spare_weight(problems, at_zero)
     return np.asarray(np.where(at_zero.count > 1.0, np.maximum(0.0, excess), 0.0))
 
 
-def _spare_weight(at_zero: Sums) -> FloatArray:
-    """Give what the weights add up to beyond one household's; a single household has none, and gets 1."""
-    spare = at_zero.w1 - at_zero.w2 / at_zero.w1
+def spare_weight(problems: Problems, at_zero: Sums) -> FloatArray:
+    """Compute sum w - sum w^2 / sum w at a variance of 0; 1 for a single household, which has none to spare.
+
+    Parameters
+    ----------
+    problems : Problems
+        The problems.
+    at_zero : Sums
+        Their sums at a variance of 0.
+
+    """
+    spare = np.asarray(at_zero.w1 - at_zero.w2 / at_zero.w1)
+    for place in np.flatnonzero(spare < _CANCELS * at_zero.w1).tolist():
+        w = weights_of(problems, place, 0.0)
+        best = int(np.argmax(w))
+        # Apart from the best reading, which outweighs all others together, nothing cancels.
+        most, others = float(w[best]), np.delete(w, best)
+        rest = float(others.sum())
+        spare[place] = rest + (most * rest - float(others @ others)) / (most + rest)
     return np.where(spare > 0.0, spare, 1.0)
 
 
@@ -77,7 +96,7 @@ def _generalised_q_root(problems: Problems, at_zero: Sums, target: FloatArray) -
     tau2 = np.zeros(len(problems.row))
     active = np.flatnonzero((at_zero.q > target) & (at_zero.count > 1.0))
     low, high = np.zeros(len(tau2)), np.full(len(tau2), np.inf)
-    tau2[active] = ((at_zero.q - target) / _spare_weight(at_zero))[active]
+    tau2[active] = ((at_zero.q - target) / spare_weight(problems, at_zero))[active]
     for _ in range(_STEPS):
         if not len(active):
             break

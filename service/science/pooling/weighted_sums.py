@@ -60,7 +60,7 @@ class Problems:
             return np.full(len(self.row), k - 1.0)
         if self.kept == "up_to_each":
             return np.asarray(self.row + 1.0, dtype=np.float64)
-        return np.zeros(len(self.row)) + k
+        return np.full(len(self.row), k)
 
 
 def whole(y: FloatArray, v: FloatArray) -> Problems:
@@ -152,7 +152,7 @@ def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float, *, bends: bool) -> F
             q3 += float(w @ r)
             np.multiply(w, w, out=r)
             w3 += float(w @ r)
-    return np.array([[w1], [w2], [w3], [mean], [q], [q2], [q3], [cross]])
+    return np.array([w1, w2, w3, mean, q, q2, q3, cross]).reshape(-1, 1)
 
 
 def _sums_of_block(w: FloatArray, y: FloatArray, *, bends: bool) -> tuple[FloatArray, ...]:
@@ -180,6 +180,11 @@ def log_determinant(problems: Problems, tau2: FloatArray) -> FloatArray:
         w = _weights(problems, block, tau2[block])
         out[block] = -np.sum(np.log(np.where(w > 0.0, w, 1.0)), axis=1)
     return out
+
+
+def weights_of(problems: Problems, place: int, tau2: float) -> FloatArray:
+    """Give the weights of one problem's households, 0 for those that it leaves out."""
+    return np.asarray(_weights(problems, slice(place, place + 1), np.array([tau2]))[0])
 
 
 def _weights(problems: Problems, block: slice, tau2: FloatArray) -> FloatArray:

@@ -1,4 +1,5 @@
 import math
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -251,6 +252,31 @@ def test_restricted_likelihood_is_highest_where_it_is_said_to_be():
             method="bounded",
         )
         assert height >= -near.fun - 1e-10
+
+
+def _moments(y, error):
+    """DerSimonian and Laird's (1986) estimator in fractions, where nothing is rounded."""
+    y, w = [Fraction(float(each)) for each in y], [1 / Fraction(float(each)) ** 2 for each in error]
+    mean = sum(a * b for a, b in zip(w, y, strict=True)) / sum(w)
+    q = sum(a * (b - mean) ** 2 for a, b in zip(w, y, strict=True))
+    return float(max(Fraction(0), (q - (len(y) - 1)) / (sum(w) - sum(a * a for a in w) / sum(w))))
+
+
+@pytest.mark.parametrize("best", [1e-7, 1e-5, 1e-2, 1.0])
+@pytest.mark.parametrize("kept", ["all", "without_each", "up_to_each"])
+def test_moments_when_one_reading_outweighs_all_others(best, kept):
+    draw = np.random.default_rng(8)
+    y, error = np.round(draw.uniform(-50, 50, 7), 3), draw.uniform(10.0, 300.0, 7)
+    y[4], error[4] = 48.652, best
+    rows = np.arange(7)
+    of = {
+        "all": [rows],
+        "without_each": [np.delete(rows, i) for i in rows],
+        "up_to_each": [rows[: i + 1] for i in rows],
+    }
+    found = pools(scaled(y, error), "dersimonian_laird", kept).tau2
+    meant = [0.0 if len(some) == 1 else _moments(y[some], error[some]) for some in of[kept]]
+    assert found == pytest.approx(meant, rel=1e-10)
 
 
 values = st.lists(st.tuples(st.floats(-50, 50), st.floats(-6, 4)), min_size=2, max_size=9)
