@@ -1,5 +1,6 @@
 """Rows of one comparison as the science pools them: households numbered, and merged, in order of receipt."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -7,7 +8,7 @@ import numpy.typing as npt
 
 from service.evidence.blocks import LONGEST_LIST
 from service.evidence.compared import ByHousehold, Compared
-from service.record.words import BoolArray, Codes, numbered
+from service.record.words import BoolArray, Codes, IntArray, numbered
 from service.science.discrimination import METHODS
 from service.science.pooling.household_counts import Rows
 
@@ -53,8 +54,9 @@ def sums(households: Codes, values: FloatArray) -> FloatArray:
 def trial_rows(rows: Compared) -> Rows:
     """Lay out blind trials for the science, without anybody's name."""
     said, codes = rows.words("method")
-    methods = [str(each) for each in said.meanings]
-    return rows_from(methods, codes, rows.number("presented"), rows.number("correct"), rows.by_household)
+    kind, first = numbered(codes)
+    methods = said.said(codes[first])
+    return rows_from(methods, kind, rows.number("presented"), rows.number("correct"), rows.by_household)
 
 
 def chosen_rows(rows: Rows, kept: BoolArray) -> Rows:
@@ -98,16 +100,14 @@ def households_listed(rows: Compared) -> Compared:
 
 
 def rows_from(
-    methods: list[str],
-    method: Codes,
+    methods: Sequence[str],
+    kind: IntArray,
     presented: npt.NDArray[np.int32],
     correct: npt.NDArray[np.int32],
     households: ByHousehold,
 ) -> Rows:
-    """Lay out counts for the science; `method` are places in `methods`."""
-    kind, met = numbered(method)
-    names = tuple(methods[each] for each in method[met].tolist())
-    rates = np.array([METHODS[each].guess_probability for each in names], dtype=np.float64)
+    """Lay out counts for the science; `kind` are places in `methods`."""
+    rates = np.array([METHODS[each].guess_probability for each in methods], dtype=np.float64)
     return Rows(
         correct=correct.astype(np.int64),
         presented=presented.astype(np.int64),
@@ -115,7 +115,7 @@ def rows_from(
         guess=rates[kind] if len(kind) else np.zeros(0),
         household=households.number,
         households=len(households.first),
-        methods=names,
+        methods=tuple(methods),
         names=(),
         labels=(),
     )

@@ -111,13 +111,14 @@ def _with_silent_as_chance(collected: Collected, inside: Compared) -> Rows | Non
         return None
     plans, which = unheard.plans()
     planned = [(str(plan["method"]), int(plan["presentations"])) for plan in plans.said(which)]
-    methods = list(METHODS)
     said, codes = inside.words("method")
-    places = np.array([methods.index(each) if each in methods else -1 for each in said.meanings], dtype=np.int32)
+    kind, first = numbered(codes)
+    places = {method: place for place, method in enumerate(said.said(codes[first]))}
+    planned_kind = [places.setdefault(method, len(places)) for method, _ in planned]
     right = [round(presented * METHODS[method].guess_probability) for method, presented in planned]
     return rows_from(
-        methods,
-        np.concatenate([places[codes], np.array([methods.index(method) for method, _ in planned], dtype=np.int32)]),
+        list(places),
+        np.concatenate([kind, np.array(planned_kind)]),
         np.concatenate([inside.number("presented"), np.array([presented for _, presented in planned])]),
         np.concatenate([inside.number("correct"), np.array(right)]),
         ByHousehold(*numbered(np.concatenate([inside.household, unheard.household]))),
