@@ -16,7 +16,7 @@ from sqlalchemy.engine import URL
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.record import faults, kept_columns, ledger, migrate
+from service.record import faults, kept_columns, ledger
 from service.record.clock import Clock, utc_now
 from service.record.column_bytes import to_bytes
 from service.record.errors import Conflict, Contended, RecordError, SchemaAhead
@@ -174,6 +174,8 @@ class Database:
             The tables are at a revision that this software doesn't know.
 
         """
+        from service.record import migrate  # noqa: PLC0415  a tenth of a second and 11 MB, and most processes never do
+
         present = self.schema_revision()
         if present is not None and present not in migrate.revisions():
             raise SchemaAhead(
@@ -185,12 +187,16 @@ class Database:
 
     def schema_revision(self) -> str | None:
         """Return the revision that the tables are at; None where there are no tables yet."""
+        from service.record import migrate  # noqa: PLC0415  as above
+
         with faults.translated(), self._reader.connect() as connection:
             return migrate.schema_revision(connection)
 
     @staticmethod
     def head_revision() -> str:
         """Return the revision that this software needs the tables to be at."""
+        from service.record import migrate  # noqa: PLC0415  as above
+
         return migrate.head_revision()
 
     def backup(self, path: Path) -> None:

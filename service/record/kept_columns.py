@@ -13,6 +13,8 @@ from service.record.errors import Conflict
 from service.record.question_state import QuestionColumns
 from service.record.tables import KeptColumn, LedgerHead, Question, table_of
 
+_AT_ONCE = 4
+
 
 def read(session: Session, question_id: UUID, position: int) -> QuestionColumns | None:
     """Return the newest columns that were kept up to a position; None where none can be read."""
@@ -26,8 +28,10 @@ def read(session: Session, question_id: UUID, position: int) -> QuestionColumns 
         return None
     query = select(col(KeptColumn.name), col(KeptColumn.content)).where(mine, col(KeptColumn.position) == newest)
     try:
-        return from_bytes(question_id, newest, {name: content for name, content in session.execute(query)})  # noqa: C416  rows are no pairs to the type checker
-    except ValueError:
+        # A few at a time: together, and compressed, they take as much again as what becomes of them.
+        with session.execute(query, execution_options={"yield_per": _AT_ONCE}) as rows:
+            return from_bytes(question_id, newest, ((name, content) for name, content in rows))
+    except (KeyError, ValueError):
         return None
 
 

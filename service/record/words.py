@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from service.record.packed_texts import PackedTexts, packed
+from service.record.packed_texts import PackedTexts
 
 Codes = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
@@ -22,9 +22,8 @@ class Words:
     ----------
     meaning : callable
         What a text stands for; asked once for each distinct one.
-    before : PackedTexts or None
-        Texts that have their places already, and stand for themselves. A text that was not found among them (they are
-        looked for only where all are equally long) is given a place of its own.
+    before : Texts or None
+        Texts that have their places already, and stand for themselves.
 
     """
 
@@ -63,13 +62,9 @@ class Words:
         if self._before is not None:
             self._places.update(self._before.places({text for text in texts if text not in self._places}))
 
-    def packed(self) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.int64]]:
-        """Return what `PackedTexts` are made of, for texts that stand for themselves."""
-        return packed(self.meanings) if self._before is None else self._before.arrays()
-
-    def written(self) -> list[Any]:
-        """List the texts in order, for words that were never packed."""
-        return list(self._places)
+    def written(self) -> list[Any] | PackedTexts:
+        """Return the texts in order."""
+        return list(self._places) if self._before is None else self._before
 
     def said(self, codes: Codes) -> list[Any]:
         """Return what each code stands for."""
