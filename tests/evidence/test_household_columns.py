@@ -32,8 +32,10 @@ def test_households_are_averaged_and_added_up(households):
 
 def test_trials_are_laid_out_as_the_science_lays_them_out():
     rows = [
-        tasted(household, correct, method=method)
-        for household, correct, method in [(4, 8, "tetrad"), (2, 3, "triangle"), (4, 9, "triangle"), (9, 5, "tetrad")]
+        tasted(household, correct, method=method, replication=replication)
+        for replication, (household, correct, method) in enumerate(
+            [(4, 8, "tetrad"), (2, 3, "triangle"), (4, 9, "triangle"), (9, 5, "tetrad")], 1
+        )
     ]
     found = trial_rows(collected(rows).of(PERCEIVABLE))
     meant = rows_of(

@@ -74,11 +74,11 @@ def test_only_trials_outside_the_test_answer_nothing():
 
 
 def test_a_household_that_tastes_twice_counts_once():
-    rows = [tasted(1, 6, replication=11), tasted(1, 7, replication=12), tasted(2, 5)]
+    rows = [tasted(1, 6, replication=1), tasted(1, 7, replication=2), tasted(2, 5, replication=3)]
     made = answered(rows)
     trials = made["perceivable_difference"]
     assert (trials["households"], trials["studies_total"], made["counted"]["replications"]) == (2, 3, 3)
-    assert [left["household"] for left in part([*rows, tasted(3, 4)])["leave_one_out"]] == [
+    assert [left["household"] for left in part([*rows, tasted(3, 4, replication=4)])["leave_one_out"]] == [
         str(row.household_id) for row in (rows[0], rows[2], tasted(3, 4))
     ]
 
