@@ -36,7 +36,7 @@ def read(session: Session, question_id: UUID, position: int) -> QuestionColumns 
 
 
 def write(session: Session, question_id: UUID, position: int, written: Mapping[str, bytes]) -> None:
-    """Keep a question's columns, as `to_bytes` writes them, in the place of older ones.
+    """Keep a question's columns, as `to_bytes` writes them, in the place of all that was kept of it.
 
     Raises
     ------
@@ -44,28 +44,20 @@ def write(session: Session, question_id: UUID, position: int, written: Mapping[s
         Newer ones are there already, or something was erased or merged since they were read.
 
     """
-    _refuse_unless_newest(session, question_id, position)
+    mine = col(KeptColumn.question_id) == question_id
+    # Who erases holds the ledger's head when they delete: either they see these, or we their entry.
+    session.execute(select(col(LedgerHead.id)).with_for_update())
+    newer = select(col(KeptColumn.name)).where(
+        mine, col(KeptColumn.layout) == LAYOUT, col(KeptColumn.position) > position
+    )
+    if session.execute(newer.limit(1)).first() is not None:
+        raise Conflict("Columns of this question are kept up to a later position already.")
+    if not changes.can_be_followed(session, question_id, position):
+        raise Conflict("What these columns hold was erased or merged since.")
+    session.execute(delete(KeptColumn).where(mine).execution_options(synchronize_session=False))
     named = {"question_id": question_id, "position": position, "layout": LAYOUT}
     rows = [named | {"name": name, "content": content} for name, content in written.items()]
     session.connection().execute(insert(table_of(KeptColumn)), rows)
-    # The last lock, as everywhere. Who erases holds it when they delete: either they see these, or we their entry.
-    session.execute(select(col(LedgerHead.id)).with_for_update())
-    _refuse_unless_newest(session, question_id, position + 1)
-    if not changes.can_be_followed(session, question_id, position):
-        raise Conflict("What these columns hold was erased or merged since.")
-    session.execute(
-        delete(KeptColumn)
-        .where(col(KeptColumn.question_id) == question_id, col(KeptColumn.position) < position)
-        .execution_options(synchronize_session=False)
-    )
-
-
-def _refuse_unless_newest(session: Session, question_id: UUID, position: int) -> None:
-    query = select(col(KeptColumn.name)).where(
-        col(KeptColumn.question_id) == question_id, col(KeptColumn.position) >= position
-    )
-    if session.execute(query.limit(1)).first() is not None:
-        raise Conflict("Columns of this question are kept up to a later position already.")
 
 
 def forget(session: Session, questions: Collection[UUID]) -> None:

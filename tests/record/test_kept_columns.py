@@ -177,11 +177,13 @@ def without(name):
         without("family"),
     ],
 )
-def test_what_is_damaged_or_of_another_layout_is_passed_over(database, asked, rows_read, spoil):
+def test_what_is_damaged_or_of_another_layout_is_passed_over_and_written_anew(database, asked, rows_read, spoil):
     first = look(database, asked)
     database.keep_columns(asked.id)
     with database.write() as session:
         spoil(session)
+    assert look_anew(database, asked) == first
+    database.keep_columns(asked.id)
     assert look_anew(database, asked) == first
     assert rows_read == ["all", "all"]
 
@@ -203,9 +205,10 @@ def test_of_two_the_newer_one_is_kept(database, asked):
         newer = columns_of(session, asked.id)
     with database.write() as session:
         keep(session, newer)
-    for again in (older, newer):
-        with pytest.raises(Conflict), database.write() as session:
-            keep(session, again)
+    with pytest.raises(Conflict, match="later"), database.write() as session:
+        keep(session, older)
+    with database.write() as session:
+        keep(session, newer)
     assert positions(database) == [newer.position]
 
 

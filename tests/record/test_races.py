@@ -7,10 +7,21 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import select, text
 
-from service.record import contributors, ledger, merging, questions, replication_reads, replications, reports
+from service.record import (
+    contributors,
+    kept_columns,
+    ledger,
+    merging,
+    questions,
+    replication_reads,
+    replications,
+    reports,
+)
 from service.record.clock import utc_now
+from service.record.column_bytes import to_bytes
 from service.record.erasure import erase
 from service.record.errors import Conflict, RecordError
+from service.record.question_columns import up_to_now
 from service.record.tables import LedgerContent, LedgerEntry, Observation, Replication
 from service.record.verify import verify
 from tests.record import builders, plain_reads
@@ -74,6 +85,23 @@ def test_starts_that_cross_an_erasure_are_refused_or_erased(database, people, as
             Observation.contributor_id == brewer.id, Observation.left_position.is_(None)
         )
         assert session.execute(standing).all() == []
+
+
+@pytest.mark.parametrize("turn", range(3))
+def test_columns_kept_while_somebody_is_erased_are_gone_or_were_never_kept(database, people, asked, turn):
+    with database.write() as session:
+        builders.replication(session, asked, people[0])
+    with database.read() as session:
+        columns = up_to_now(session, asked.id)
+
+    def keep(session):
+        kept_columns.write(session, asked.id, columns.position, to_bytes(columns))
+
+    works = [keep, keep, keep]
+    works.insert(turn, lambda session: erase(session, people[0]))
+    assert not isinstance(together(database, *works)[turn], RecordError)
+    with database.read() as session:
+        assert kept_columns.read(session, asked.id, columns.position) is None
 
 
 @pytest.mark.parametrize("turn", range(3))
