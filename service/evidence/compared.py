@@ -150,7 +150,11 @@ class Compared(Sequence[RecordedObservation]):
     @cached_property
     def by_household(self) -> ByHousehold:
         """The rows' households, numbered."""
-        return ByHousehold(*numbered(self.household))
+        household = self.household
+        if np.all(household[1:] > household[:-1]):
+            row = np.arange(len(household))
+            return ByHousehold(row, row)
+        return ByHousehold(*numbered(household))
 
     @property
     def replication(self) -> Codes:

@@ -70,7 +70,8 @@ def robustness(
 
     """
     averaged = Averaged(rows)
-    known: dict[bytes, MeasuredSubset] = {}
+    every = np.ones(len(rows), dtype=np.bool_)
+    known = {every.tobytes(): _of_all(pooled)}
 
     def only(kept: BoolArray) -> MeasuredSubset:
         which = kept.tobytes()
@@ -84,7 +85,6 @@ def robustness(
         together = np.concatenate([rows.household, households]), np.concatenate([rows.number("difference"), values])
         return _subset(means(*together), matters)
 
-    every = np.ones(len(rows), dtype=np.bool_)
     put_back = with_difference(collected.put_back(outcome))
     unheard = collected.silent
     return MeasuredRobustness(
@@ -108,6 +108,16 @@ def robustness(
 def with_difference(rows: Compared) -> Compared:
     """Keep the rows whose difference is known: both arms had finished."""
     return rows.where(~np.isnan(rows.number("difference")))
+
+
+def _of_all(pooled: PooledDifferences) -> MeasuredSubset:
+    return MeasuredSubset(
+        households=pooled.households,
+        estimate=pooled.estimate,
+        low=pooled.any_time.low,
+        high=pooled.any_time.high,
+        verdict=pooled.verdict or CANNOT_TELL,
+    )
 
 
 def _subset(values: FloatArray, matters: float | None) -> MeasuredSubset:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy import special
 
 from service.science import paired_difference
-from service.science.pooling.any_time_t import any_time_t, half_width, spread
+from service.science.pooling.any_time_t import AnyTimeT, any_time_t, half_width, spread
 from service.science.pooling.difference_reading import differences_reading
 from service.science.pooling.difference_results import (
     AnyTimeMean,
@@ -131,7 +131,8 @@ def household_means(
 
     """
     result = describe(data, level, smallest_that_matters)
-    fixed = student(data.value, level)
+    k, mean, sd = result.households, result.mean_of_households, result.sd_between_households
+    fixed = _student(k, mean, sd, level)
     unweighted = (Withheld(name, _NOT_WEIGHTED) for name in ("tau2", "q", "i2_percent", "i2_tau2_percent", "h2"))
     robustness = replace(
         result.robustness,
@@ -146,7 +147,7 @@ def household_means(
         high=fixed.high,
         degrees_of_freedom=fixed.degrees_of_freedom,
         p_value=fixed.p_value,
-        next_household=next_household(data.value, level),
+        next_household=_next_household(k, mean, sd, level),
         weights_percent=(100.0 / max(len(data.value), 1),) * len(data.value),
         robustness=robustness,
         withheld=(*result.withheld, *unweighted),
@@ -165,10 +166,13 @@ def student(values: FloatArray, level: float) -> Student:
 
     """
     k = len(values)
-    if k == 0:
+    return _student(k, _mean(values) if k else None, spread(values), level)
+
+
+def _student(k: int, mean: float | None, sd: float | None, level: float) -> Student:
+    if mean is None:
         return Student(None, None, None, None, None, None)
-    mean, sd = _mean(values), spread(values)
-    if k < 2 or sd == 0.0:
+    if k < 2 or not sd:
         return Student(mean, None, None, None, None, None)
     error = sd / math.sqrt(k)
     if k < FEWEST_FOR_RANGE:
@@ -219,7 +223,7 @@ def describe(data: HouseholdValues, level: float, smallest_that_matters: float |
         reading_sd=data.reading_sd,
         sign_count=sign_count(y),
         weights_percent=(),
-        robustness=DifferenceRobustness((), (), one_decides(y, level, smallest_that_matters)),
+        robustness=DifferenceRobustness((), (), _one_decides(y, any_time, level, smallest_that_matters)),
         verdict=decided,
         identical=k >= 2 and sd == 0.0,
         withheld=tuple(_withheld(k, identical=k >= 2 and sd == 0.0, bounded=any_time.low is not None)),
@@ -251,21 +255,10 @@ def _withheld(k: int, *, identical: bool, bounded: bool) -> list[Withheld]:
     return out
 
 
-def next_household(values: FloatArray, level: float) -> NextHousehold:
-    """Predict the next household's observed difference.
-
-    Parameters
-    ----------
-    values : array
-        One number for each household.
-    level : float
-        Confidence.
-
-    """
-    k, sd = len(values), spread(values)
-    if k < FEWEST_FOR_NEXT or sd == 0.0:
+def _next_household(k: int, mean: float | None, sd: float | None, level: float) -> NextHousehold:
+    """Predict the next household's observed difference."""
+    if k < FEWEST_FOR_NEXT or mean is None or not sd:
         return NextHousehold(None, None, None, rough=False)
-    mean = _mean(values)
     reach = float(special.stdtrit(k - 1, 0.5 + 0.5 * level)) * sd * math.sqrt(1.0 + 1.0 / k)
     return NextHousehold(mean - reach, mean + reach, STUDENT_NEXT, rough=k < SMOOTH_NEXT)
 
@@ -291,19 +284,18 @@ class _Parts:
     sd: FloatArray
     households: FloatArray
 
-    def first(self, listed: int | None) -> "_Parts":
-        return _Parts(self.mean[:listed], self.sd[:listed], self.households[:listed])
 
-
-def _without_each(y: FloatArray) -> _Parts:
-    """Give mean and standard deviation without each household, from one pass."""
+def _without_each(y: FloatArray, listed: int | None = None) -> _Parts:
+    """Give mean and standard deviation without each household, or each of the first ones, from one pass."""
     k = len(y)
     mean = _mean(y)
     gap = y - mean
-    squares = np.maximum(float(np.sum(gap * gap)) - gap * gap * k / (k - 1), 0.0)
-    sd = np.sqrt(squares / max(k - 2, 1))
+    total = float(gap @ gap)
     scale = float(np.max(np.abs(y)))
-    return _Parts(mean - gap / (k - 1), np.where(sd > 1e-13 * scale, sd, 0.0), np.full(k, k - 1.0))
+    gap = gap[:listed]
+    squares = np.maximum(total - gap * gap * k / (k - 1), 0.0)
+    sd = np.sqrt(squares / max(k - 2, 1))
+    return _Parts(mean - gap / (k - 1), np.where(sd > 1e-13 * scale, sd, 0.0), np.full(len(gap), k - 1.0))
 
 
 def _up_to_each(y: FloatArray) -> _Parts:
@@ -329,7 +321,7 @@ def _limits(parts: _Parts, level: float) -> list[tuple[float | None, float | Non
 def _leave_one_out(data: HouseholdValues, level: float, listed: int | None) -> tuple[LeftOut, ...]:
     if len(data.value) < FEWEST_FOR_RANGE:
         return ()
-    parts = _without_each(data.value).first(listed)
+    parts = _without_each(data.value, listed)
     rows = zip(data.labels[:listed], parts.mean.tolist(), _limits(parts, level), strict=True)
     return tuple(LeftOut(label, mean, low, high, None) for label, mean, (low, high) in rows)
 
@@ -343,7 +335,7 @@ def _cumulative(data: HouseholdValues, level: float, listed: int | None) -> tupl
     return tuple(steps)[1:]
 
 
-def one_decides(y: FloatArray, level: float, smallest_that_matters: float | None) -> bool:
+def _one_decides(y: FloatArray, full: AnyTimeT, level: float, smallest_that_matters: float | None) -> bool:
     """Say whether leaving out one household changes the verdict, or the sign of a mean that may be a difference.
 
     Around a mean that is practically the same as none, with every household and without each, the sign is chance and
@@ -353,6 +345,8 @@ def one_decides(y: FloatArray, level: float, smallest_that_matters: float | None
     ----------
     y : array
         One number for each household.
+    full : AnyTimeT
+        Of them all.
     level : float
         Confidence of the any-time interval.
     smallest_that_matters : float or None
@@ -360,11 +354,10 @@ def one_decides(y: FloatArray, level: float, smallest_that_matters: float | None
 
     """
     k = len(y)
-    if k < FEWEST_FOR_RANGE or spread(y) == 0.0:
+    if k < FEWEST_FOR_RANGE or full.e_value is None:
         return False
     parts = _without_each(y)
     turned = bool(np.any(np.sign(parts.mean) != np.sign(_mean(y))))
-    full = any_time_t(y, level)
     if full.low is None:
         return turned
     # Any size gives the same sides of 0, so that the smallest double stands for "excludes 0" alone.

@@ -90,7 +90,8 @@ def values_of(
 
     """
     k = len(first)
-    given = standard_error[~np.isnan(standard_error)]
+    missing = np.isnan(standard_error)
+    given = standard_error[~missing] if missing.any() else standard_error
     value, error = difference, None
     if len(difference) and len(given) == len(difference):
         error = given
