@@ -126,8 +126,10 @@ def descriptors_reading(result: Descriptors, *, a: str = "the first", b: str = "
     if not sentences:
         sentences.append("No term was shown to differ, and none was shown not to: see how wide each interval is.")
     tested = plain_words.counted(len(result.terms))
-    noun = "term was" if len(result.terms) == 1 else "terms were"
-    sentences.append(f"{tested.capitalize()} {noun} tested, and the p-values allow for that.")
+    several = len(result.terms) > 1
+    how_many = "terms were tested, and the p-values allow for that" if several else "term was tested"
+    sentences.append(f"{tested.capitalize()} {how_many}.")
+    sentences += plain_words.at_confidence(result.confidence)
     sentences.append("Words are a lead to follow, not a verdict.")
     return " ".join(sentences)
 
@@ -135,6 +137,8 @@ def descriptors_reading(result: Descriptors, *, a: str = "the first", b: str = "
 def _by(difference: Interval) -> str:
     low, high = float(difference.low), float(difference.high)
     near, far = sorted((abs(low), abs(high)))
-    if low < 0.0 < high:
+    if far < 0.005:
+        return "by fewer than 1 in 100 pairs"
+    if low < 0.0 < high or near < 0.005:
         return f"by up to {plain_words.whole(100.0 * far)} in 100 pairs"
     return f"by {plain_words.whole(100.0 * near)} to {plain_words.whole(100.0 * far)} in 100 pairs"

@@ -38,7 +38,7 @@ def average(value: float) -> str:
 def chance(probability: float) -> str:
     """Say how likely, as a frequency: in a hundred where it is common, as 1 in N where it is rare."""
     if probability >= 0.995:
-        return "nearly always"
+        return "nearly always" if probability < 1.0 else "always"
     if probability >= 0.1:
         return f"{whole(100.0 * probability)} times in 100"
     if probability * _MOST_SAID < 1.0:
@@ -51,6 +51,17 @@ def servings(share: float) -> str:
     if share <= 0.0:
         return "none"
     return whole(100.0 * share) if share >= 0.005 else "fewer than 1"
+
+
+def servings_up_to(share: float) -> str:
+    """Give an upper limit of a share as servings out of a hundred."""
+    most = servings(share)
+    return f"{'up to ' if share >= 0.005 else ''}{most} of 100 servings"
+
+
+def at_confidence(confidence: float) -> list[str]:
+    """Say how sure the ranges are, where that isn't what everybody takes them for."""
+    return [] if confidence == 0.95 else [f"Ranges are given at {100.0 * confidence:g} % confidence."]
 
 
 def servings_between(low: float, high: float) -> str:

@@ -132,13 +132,13 @@ def preference_reading(result: Preference, *, a: str = "the first", b: str = "th
         sentences.append(f"Left out for having no preference: {plain_words.whole(int(result.no_preference))}.")
     sentences.append(f"A toss of a coin splits at least this unevenly {plain_words.chance(p_value)}.")
     share = result.share_preferring_a
-    extent = (
-        f"between {plain_words.whole(100 * float(share.low))} and {plain_words.whole(100 * float(share.high))} in 100"
-    )
+    least, most = (plain_words.whole(100 * float(limit)) for limit in (share.low, share.high))
+    extent = f"between {least} and {most} times in 100"
     if p_value <= _SHOWN:
-        sentences.append(f"The answers lean to {a if first > second else b}; {a} would be preferred {extent} times.")
+        sentences.append(f"The answers lean to {a if first > second else b}; {a} would be preferred {extent}.")
     else:
-        sentences.append(f"No preference shown, and none ruled out: {a} could be preferred {extent} times.")
+        sentences.append(f"No preference shown, and none ruled out: {a} could be preferred {extent}.")
+    sentences += plain_words.at_confidence(float(result.confidence))
     whom = "you" if tasters == 1 else "these tasters"
     sentences.append(f"This is about {whom}, these two batches and these days.")
     text = " ".join(sentences)

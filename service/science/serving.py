@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
-from service.science import trial_columns
+from service.science import plain_words, trial_columns
 from service.science.errors import InputError
 from service.science.keyed_stream import SEED_BYTES, KeyedStream
 from service.science.serving_codes import MOST_APART, CodeDeck
@@ -133,7 +133,8 @@ def serving_plan(
     people = int(trial_columns.whole_numbers("tasters", tasters, 1, _MOST_TASTERS, "people who taste"))
     if rounds * people > _MOST_IN_ALL:
         raise InputError(
-            "presentations", f"times tasters must not exceed {_MOST_IN_ALL}; draw a plan for each session."
+            "presentations",
+            f"times tasters must not exceed {plain_words.whole(_MOST_IN_ALL)}; draw a plan for each session.",
         )
     if len(seed) != SEED_BYTES:
         raise InputError("seed", f"must be {SEED_BYTES} bytes.")

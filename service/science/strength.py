@@ -259,12 +259,13 @@ def _of_sample(field: str, sample: Sample) -> Strength:
 
 
 def _match_reading(difference: float, could_differ: float, tolerance: float, *, shown: bool) -> str:
+    allowed = f"{tolerance:.2g}" if tolerance >= 1e-4 else f"{tolerance:.7f}".rstrip("0")
     apart = f"The strengths lie {abs(difference):.2f} % vol apart, and could differ by up to {could_differ:.2f}."
     if shown:
-        return f"{apart} That is within the {tolerance:.2g} % vol allowed: shown to match that closely, no closer."
+        return f"{apart} That is within the {allowed} % vol allowed: shown to match that closely, no closer."
     if abs(difference) > tolerance:
         return f"{apart} Bring the stronger one down and read both again, at one temperature."
     return (
-        f"{apart} These instruments can't show a match within {tolerance:.2g} % vol: use finer ones, or read both with "
+        f"{apart} These instruments can't show a match within {allowed} % vol: use finer ones, or read both with "
         "one alcoholmeter at one temperature."
     )

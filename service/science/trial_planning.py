@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from service.science import trial_columns
+from service.science import plain_words, trial_columns
 from service.science.checks import number, only_one
 from service.science.drinking import days_advised, grams_of_alcohol
 from service.science.errors import InputError
@@ -248,6 +248,6 @@ def _too_small(spread: float) -> str:
             "larger difference, more households, or another method."
         )
     return (
-        f"so small a difference needs more than {MOST_IN_ALL} presentations by this method: plan for a larger "
-        "difference, or another method."
+        f"so small a difference needs more than {plain_words.whole(MOST_IN_ALL)} presentations by this method: plan "
+        "for a larger difference, or another method."
     )

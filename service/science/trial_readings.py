@@ -48,20 +48,25 @@ def significance_reading(result: Significance, *, fixed_beforehand: bool = False
     shown = float(result.p_value) <= _SHOWN
     sentences = [_count(result, tasters)]
     sentences += _found(result, tasters, fixed_beforehand=fixed_beforehand) if shown else _not_found(result)
+    sentences += plain_words.at_confidence(float(result.confidence))
     return " ".join(sentences)
 
 
 def similarity_reading(result: Similarity) -> str:
     """Say what a single similarity test shows; that nothing was found is never called the same."""
-    upper = plain_words.servings(float(result.proportion_discriminating_upper))
-    limit = plain_words.servings(float(result.largest_tolerable_discriminating))
+    upper = float(result.proportion_discriminating_upper)
+    limit = f"{100.0 * float(result.largest_tolerable_discriminating):.3g}"
     sure = f"{100.0 * float(result.confidence):g} % sure"
-    extent = f"up to {upper} of 100 servings could be told apart ({sure})"
+    extent = f"{plain_words.servings_up_to(upper)} could be told apart ({sure})"
+    if upper <= 0.0:
+        extent = f"so few right leave no room for a difference ({sure})"
+    rare = " So few right are rare even by guessing: check the key, the codes and the instructions."
+    few = rare if float(result.lower_tail_p_value) < _FAR_BELOW else ""
     right, out_of = plain_words.whole(int(result.correct)), plain_words.whole(int(result.presented))
     if result.most_correct_allowed is None:
         return (
             f"Too few to decide: no count out of {out_of} may conclude that fewer than {limit} of 100 servings can be "
-            f"told apart. As it stands {extent}. Serve more, or allow more."
+            f"told apart. As it stands {extent}. Serve more, or allow more.{few}"
         )
     most = plain_words.whole(int(str(result.most_correct_allowed)))
     if not result.similar:
@@ -74,10 +79,7 @@ def similarity_reading(result: Similarity) -> str:
     holds = f"This holds for {result.holds_for}, if the limit was chosen beforehand."
     if float(result.difference_p_value) <= _SHOWN:
         return f"A difference is there, and it is smaller than the limit you set: {shown} {holds}"
-    text = f"If there is a difference, {shown} {holds} That isn't the same as none."
-    if float(result.lower_tail_p_value) < _FAR_BELOW:
-        text += " So few right are rare even by guessing: check the key, the codes and the instructions."
-    return text
+    return f"If there is a difference, {shown} {holds} That isn't the same as none.{few}"
 
 
 def sequential_reading(result: Sequential) -> str:
@@ -85,7 +87,9 @@ def sequential_reading(result: Sequential) -> str:
     e_value, largest = result.e_value, result.largest_e_value
     words = plain_words.evidence_words
     right, out_of = plain_words.whole(result.correct), plain_words.whole(result.presented)
-    if e_value >= 1.0:
+    if e_value < 1.0 and result.crossed_at is not None:
+        now = "by now the evidence against guessing is below even."
+    elif e_value >= 1.0:
         now = f"the evidence against guessing is {plain_words.odds(e_value)}: {words(e_value)}."
     else:
         now = f"the evidence against guessing is below even: {words(e_value)}."
@@ -192,7 +196,8 @@ def _worth(e_value: float) -> str:
 def _size(result: Significance, tasters: int, *, perfect: bool, can_tell: bool) -> str:
     share = result.proportion_discriminating
     low, high = float(share.low), float(share.high)
-    least = plain_words.servings(low)
+    # All of them would leave no room above.
+    least = plain_words.servings(min(low, 0.99))
     able = "You can tell these apart" if tasters == 1 else "These tasters, some of them at least, can tell these apart"
     whose = "you" if tasters == 1 else "they"
     if perfect:
@@ -237,5 +242,4 @@ def _still_possible(result: Significance) -> str:
         return "No difference shown, and none ruled out: there is no upper limit to the servings told apart."
     if high <= 0.0:
         return "No difference shown, and so few right leave no room for one: the upper limit is 0 of 100 servings."
-    most = plain_words.servings(high)
-    return f"No difference shown, and none ruled out: up to {most} of 100 servings could truly be told apart."
+    return f"No difference shown, and none ruled out: {plain_words.servings_up_to(high)} could truly be told apart."

@@ -65,3 +65,12 @@ def test_what_is_refused(terms, field, index):
     with pytest.raises(InputError) as refusal:
         compare_descriptors(terms)
     assert (refusal.value.field, refusal.value.index) == (field, index)
+
+
+@pytest.mark.parametrize(
+    ("only_b", "neither", "extent"), [(9, 20_000, "by fewer than 1 in 100 pairs"), (9, 2000, "by up to 1 in 100 pairs")]
+)
+def test_a_small_difference_is_not_rounded_to_none(only_b, neither, extent):
+    text = descriptors_reading(compare_descriptors([DescriptorCounts("hot", 0, 0, only_b, neither)]))
+    assert text.startswith(f"\u201chot\u201d was ticked more often for the second than for the first, {extent}.")
+    assert "One term was tested." in text

@@ -67,7 +67,13 @@ def test_readings():
     assert open_question.startswith("The slow ferment was preferred 17 times in 24.")
     assert "about 1 time in 16" in open_question
     assert "No preference shown, and none ruled out" in open_question
-    assert "49 and 87 in 100" in open_question
+    assert "between 49 and 87 times in 100" in open_question
     leaning = preference_reading(preference(30, 2, 3), a="the slow ferment", b="the quick one")
     assert "The answers lean to the quick one" in leaning
     assert "Left out for having no preference: 3." in leaning
+
+
+def test_a_lone_answer_and_an_unusual_confidence_are_said():
+    words = preference_reading(preference(1, 1, confidence=0.9))
+    assert "A toss of a coin splits at least this unevenly always." in words
+    assert "Ranges are given at 90 % confidence." in words

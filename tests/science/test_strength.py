@@ -162,3 +162,8 @@ def test_two_temperatures_are_two_strengths():
     with pytest.raises(InputError) as caught:
         match(Sample(40.0, 20.0), Sample(40.0, 50.0))
     assert caught.value.field == "b.sample_c"
+
+
+def test_a_tiny_tolerance_is_written_out():
+    words = match(Sample(40.0, 20.0), Sample(40.0, 20.0), tolerance_percent=1.5e-6).reading
+    assert "These instruments can't show a match within 0.0000015 % vol" in words

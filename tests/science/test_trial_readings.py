@@ -143,3 +143,30 @@ def test_plan_reading():
     assert "their mean" in shared
     assert "over 1 day or more" in shared
     assert "By tetrad" not in shared
+
+
+def test_small_limits_are_said_as_they_were_chosen():
+    """Not rounded to a whole serving, and never "fewer than fewer than"."""
+    undecided = similarity_reading(similarity("triangle", 600, 150, largest_tolerable_discriminating=0.015))
+    assert "fewer than 1.5 of 100 servings" in undecided
+    assert "so few right leave no room for a difference (95 % sure)" in undecided
+    assert "check the key" in undecided
+    shown = similarity_reading(similarity("triangle", 1_000_000, 333_000, largest_tolerable_discriminating=0.003))
+    assert "fewer than 0.3 of 100 servings can be told apart" in shown
+    unshown = similarity_reading(similarity("triangle", 1_000_000, 334_560, largest_tolerable_discriminating=0.003))
+    assert "As it stands fewer than 1 of 100 servings could be told apart" in unshown
+
+
+def test_a_confidence_that_is_not_the_usual_one_is_said():
+    assert "% confidence" not in significance_reading(significance("triangle", 12, 8))
+    assert "Ranges are given at 99 % confidence." in significance_reading(significance("triangle", 12, 8, 0.99))
+
+
+def test_a_perfect_score_leaves_room_above():
+    assert "in at least 99 of 100 servings; there is no upper limit" in reading("tetrad", 100_000, 100_000)
+
+
+def test_evidence_that_crossed_and_went_away_is_not_called_no_sign():
+    text = sequential_reading(sequential("triangle", [True] * 5 + [False] * 16))
+    assert text.startswith("5 right in 21: by now the evidence against guessing is below even. It reached 20 to 1")
+    assert "no sign" not in text

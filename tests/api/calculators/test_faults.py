@@ -173,7 +173,7 @@ CASES = {
     ),
     "more served than anyone plans": (
         "tasting/serving-plan", {"method": "triangle", "presentations": 1000, "arms": ["a", "b"], "tasters": 11},
-        "/presentations", "10000",
+        "/presentations", "10 000",
     ),
     "an unknown method": ("trial/significance", TRIANGLE | {"method": "quadrangle"}, "/method", "triangle"),
     "more correct than presented": ("trial/significance", TRIANGLE | {"correct": 13}, "/correct", "not exceed"),
