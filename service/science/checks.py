@@ -61,9 +61,17 @@ def number(field: str, value: Numeric | None, low: float, high: float, what: str
 def _out_of_range(field: str, low: float, high: float, what: str, index: int | None) -> InputError:
     if low == -np.inf and high == np.inf:
         return InputError(field, f"must be a finite number: {what}.", index)
+    least, most = _written(low), _written(high)
     if high == np.inf:
-        return InputError(field, f"must be a finite number of at least {low:.6g}: {what}.", index)
-    return InputError(field, f"must be between {low:.6g} and {high:.6g}: {what}.", index)
+        return InputError(field, f"must be a finite number of at least {least}: {what}.", index)
+    return InputError(field, f"must be between {least} and {most}: {what}.", index)
+
+
+def _written(limit: float) -> str:
+    """Write a limit as people do, without an exponent."""
+    if abs(limit) >= 1e4:
+        return f"{limit:,.0f}".replace(",", " ")
+    return f"{limit:.6g}" if abs(limit) >= 1e-4 or not limit else f"{limit:.9f}".rstrip("0")
 
 
 def refuse_where(

@@ -34,6 +34,19 @@ def test_errors_name_the_row_and_state_the_range():
         number("x", np.inf, -np.inf, np.inf, "a test")
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        (0.0, 1e9, "between 0 and 1 000 000 000:"),
+        (1e-6, 10.0, "between 0.000001 and 10:"),
+        (-20.0, 0.9999, "between -20 and 0.9999:"),
+    ],
+)
+def test_limits_are_written_without_exponents(low, high, said):
+    with pytest.raises(InputError, match=said):
+        number("x", 2e9, low, high, "a test")
+
+
 def test_refusing_rows():
     refuse_where("x", np.array([False, False]), "never")
     refuse_where("x", condition=False, detail="never")
