@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.record import faults, kept_columns, ledger
 from service.record.clock import Clock, utc_now
-from service.record.column_bytes import to_bytes
+from service.record.column_bytes import from_bytes, to_bytes
 from service.record.errors import Conflict, Contended, RecordError, SchemaAhead
 from service.record.question_columns import KeptColumns, large_questions
 from service.record.sealing import sealer_for
@@ -132,6 +132,8 @@ class Database:
         # Whatever stands against it, the rows can be read again.
         with suppress(RecordError, DBAPIError), self.write() as session:
             kept_columns.write(session, question_id, columns.position, written)
+        # Words that were met row by row take several times the memory of packed ones.
+        self._columns.put_packed(from_bytes(question_id, columns.position, written.items()))
 
     def keep_large_columns(self) -> None:
         """Bring what is kept of large questions up to date, where much isn't kept: after much was written."""

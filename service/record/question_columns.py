@@ -25,7 +25,7 @@ _BEGINNING = -1
 
 
 class KeptColumns:
-    """The columns of the questions asked about last, within a bound of memory."""
+    """The columns of the question asked about last, and of those before it within a bound of memory."""
 
     def __init__(self, bound_bytes: int = _BOUND) -> None:
         self._bound = bound_bytes
@@ -49,7 +49,7 @@ class KeptColumns:
                 size = columns.size_bytes()
             with self._lock:
                 self._kept[question_id] = columns, size
-                while self._kept and sum(each for _, each in self._kept.values()) > self._bound:
+                while len(self._kept) > 1 and sum(each for _, each in self._kept.values()) > self._bound:
                     self._kept.popitem(last=False)
         return columns
 
@@ -61,6 +61,14 @@ class KeptColumns:
                 return None
             self._kept[question_id] = replace(columns, not_kept=0), size
         return columns
+
+    def put_packed(self, packed: QuestionColumns) -> None:
+        """Take columns that were read from the record's own in the place of the same ones, read row by row."""
+        question_id = packed.observations.question_id
+        with self._lock:
+            columns, _ = self._kept.get(question_id, (None, 0))
+            if columns is not None and columns.position == packed.position:
+                self._kept[question_id] = packed, packed.size_bytes()
 
 
 def state_at(session: Session, question_id: UUID, position: int) -> tuple[Observations, Starts]:

@@ -76,6 +76,11 @@ def look_anew(database, question):
     return look(database, question)
 
 
+def columns_in_memory(database, question):
+    columns, _ = database._columns._kept[question.id]
+    return columns
+
+
 def positions(database):
     with database.read() as session:
         return session.execute(text("SELECT DISTINCT position FROM kept_column ORDER BY position")).scalars().all()
@@ -117,6 +122,21 @@ def test_they_are_kept_anew_once_a_tenth_would_be_read_again(database, asked):
     look(database, asked)
     database.keep_columns(asked.id)
     assert positions(database) == [third]
+
+
+def test_once_written_the_packed_columns_stand_in_memory_too(database, asked, rows_read):
+    first = look(database, asked)
+    before = columns_in_memory(database, asked)
+    database.keep_columns(asked.id)
+    after = columns_in_memory(database, asked)
+    assert after.size_bytes() < before.size_bytes()
+    assert look(database, asked) == first
+    one_more(database, asked)
+    database._columns.put_packed(after)
+    assert len(look(database, asked)[0]) == 6
+    database._columns.put_packed(after)
+    assert len(look(database, asked)[0]) == 6
+    assert rows_read == ["all", 1]
 
 
 def test_small_questions_are_not_kept(database, asked, monkeypatch):
