@@ -36,7 +36,12 @@ def polynomial_with_slope(coefficients: Polynomial, x: Numeric) -> tuple[Numeric
     """Evaluate a polynomial and its derivative by Horner's rule."""
     slope: Numeric = coefficients[-1]
     value: Numeric = slope * x + coefficients[-2]
-    for coefficient in reversed(coefficients[:-2]):
+    if isinstance(x, float):
+        for coefficient in coefficients[-3::-1]:
+            slope = slope * x + value
+            value = value * x + coefficient
+        return value, slope
+    for coefficient in coefficients[-3::-1]:
         slope = slope * x
         slope += value
         value = value * x
@@ -57,10 +62,12 @@ def even_table(x: FloatArray, y: Numeric) -> FloatArray:
 def look_up(table: FloatArray, y: Numeric) -> Numeric:
     """Interpolate in an `even_table` without searching it: for first guesses."""
     if isinstance(y, float):
-        at = min(max(y, 0.0), 1.0) * _TABLE
-        step = min(int(at), _TABLE - 1)
-        low = table.item(step)
-        return float(low + (table.item(step + 1) - low) * (at - step))
+        if not 0.0 < y < 1.0:
+            return table.item(0 if y <= 0.0 else _TABLE)
+        at = y * _TABLE
+        step = int(at)
+        low: float = table.item(step)
+        return low + (table.item(step + 1) - low) * (at - step)
     position = np.clip(y, 0.0, 1.0) * _TABLE
     place = np.minimum(position, _TABLE - 1).astype(np.intp)
     below = table[place]
