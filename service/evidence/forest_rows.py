@@ -3,6 +3,8 @@
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from service.evidence.blocks import LONGEST_LIST
 from service.evidence.collect import Collected
 from service.evidence.drawing import Caption, clipped
@@ -89,11 +91,10 @@ def forest_of_differences(collected: Collected, outcome: MeasuredOutcome) -> For
     """Lay out a measured outcome: each replication with what reading alone explains, and the mean over households."""
     block, words = outcome.block, outcome.words
     kept = outcome.rows[:LONGEST_LIST]
-    sharers: dict[object, int] = {}
-    for row in outcome.rows:
-        sharers[row.household_id] = sharers.get(row.household_id, 0) + 1
+    number = outcome.rows.by_household.number
+    sharers = np.bincount(number)[number[:LONGEST_LIST]].tolist()
     studies = []
-    for name, row in zip(_names(outcome.rows), kept, strict=False):
+    for name, row, sharing in zip(_names(outcome.rows), kept, sharers, strict=True):
         value = float(row.difference or 0.0)
         reach = None if row.variance is None else _READING_SDS * math.sqrt(row.variance)
         studies.append(
@@ -104,7 +105,7 @@ def forest_of_differences(collected: Collected, outcome: MeasuredOutcome) -> For
                 high=value if reach is None else value + reach,
                 value=words.signed(value),
                 count="",
-                weight=1.0 / sharers[row.household_id],
+                weight=1.0 / sharing,
                 promised=row.registered,
             )
         )

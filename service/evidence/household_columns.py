@@ -30,8 +30,9 @@ class Averaged:
     def __init__(self, rows: Compared) -> None:
         self._value = rows.number("difference")
         self._households = rows.by_household
-        self._base = self._value[self._households.first]
-        self._gap = self._value - self._base[self._households.number]
+        if not self._households.once_each:
+            self._base = self._value[self._households.first]
+            self._gap = self._value - self._base[self._households.number]
 
     def of(self, kept: BoolArray) -> FloatArray:
         """Average the chosen rows of each household that has some, households in order of first appearance."""

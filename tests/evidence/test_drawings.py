@@ -220,6 +220,12 @@ def test_the_path_of_evidence_is_that_of_the_answer():
     assert path.marks == [20.0]
 
 
+def test_evidence_beyond_what_a_double_holds_is_drawn():
+    path = path_of_trials(collected(telling(400, correct=11)))
+    assert path.middle[-1] > np.log(np.finfo(np.float64).max)
+    assert "10⁴⁰⁰" in texts(draw_path(path, "svg"))
+
+
 def test_the_path_of_a_mean_ends_at_the_answer_s_interval():
     made = collected([*apart(8), measured(1, -0.010, replication=50)], protocols=AIM)
     path = path_of_differences(made, "final_sg", 0.002)
@@ -228,6 +234,22 @@ def test_the_path_of_a_mean_ends_at_the_answer_s_interval():
     assert (path.low[-1], path.high[-1]) == pytest.approx((block.any_time.low, block.any_time.high))
     assert path.low[:4] == [None] * 4
     assert len(path.middle) == 9
+
+
+def test_a_long_path_is_drawn_after_some_studies_and_the_last():
+    rows = [tasted(each, 6 + each % 3) for each in range(1, 702)]
+    path, log_path = path_of_trials(collected(rows)), pool_tasted(collected(rows)).log_path
+    assert (len(path.steps), path.steps[0], path.steps[-1]) == (500, 1, 701)
+    assert path.middle == pytest.approx([log_path[step - 1] for step in path.steps])
+    assert "500 of 701 studies are drawn, evenly apart." in path.caption.lines[1]
+    spans = np.diff(path.steps)
+    assert set(spans.tolist()) == {1, 2}
+    long = path_of_differences(
+        collected([measured(each, 0.001 * (each % 7)) for each in range(1, 702)]), "final_sg", None
+    )
+    assert (len(long.middle), len(long.low), long.steps[-1]) == (500, 500, 701)
+    assert "500 of 701" in long.caption.lines[1]
+    assert path_of_trials(collected(rows[:500])).steps == list(range(1, 501))
 
 
 def test_curves_take_the_control_first_and_join_only_what_was_read(figures):

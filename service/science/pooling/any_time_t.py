@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,8 @@ MIXTURE_VARIANCE = 1.0
 """Variance g of the normal mixture over the standardised effect."""
 
 _LARGEST_LOG = math.log(np.finfo(np.float64).max)
+_ROUNDING = 1e-14
+"""A share of the squares so small is what subtraction leaves of equal values."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +114,52 @@ def any_time_t(values: npt.ArrayLike, confidence: float = 0.95, null: float = 0.
     half = sd * _half_width_of(k, confidence)
     limits = Range(mean - half, mean + half) if half < math.inf else NO_RANGE
     return AnyTimeT(limits.low, limits.high, math.exp(min(log_e, _LARGEST_LOG)), log_e)
+
+
+@dataclass(frozen=True, slots=True)
+class AnyTimePath:
+    """The mean over households after each row, with its any-time limits; infinite where nothing is bounded."""
+
+    mean: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+
+def any_time_path(values: FloatArray, household: npt.NDArray[np.integer[Any]], confidence: float = 0.95) -> AnyTimePath:
+    """Bound the mean over households after each of their rows, in O(k log k).
+
+    Parameters
+    ----------
+    values : array
+        One for each row, in order of receipt; a household's rows are averaged.
+    household : array of int
+        Each row's household, 0 or more.
+    confidence : float
+        As in `any_time_t`.
+
+    References
+    ----------
+    As in `half_width`; each step as `any_time_t` gives it for the households so far.
+
+    """
+    gap = values - values[:1]
+    order = np.argsort(household, kind="stable")
+    head = np.diff(household[order], prepend=-1) != 0
+    row = np.arange(len(gap))
+    begin = np.maximum.accumulate(np.where(head, row, 0))
+    total = np.concatenate(([0.0], np.cumsum(gap[order])))
+    mean = (total[1:] - total[begin]) / (row - begin + 1.0)
+    now, before, is_first = np.empty_like(gap), np.empty_like(gap), np.empty_like(head)
+    now[order], before[order], is_first[order] = mean, np.where(head, 0.0, np.roll(mean, 1)), head
+    # A household's mean takes the place of the one that it had before.
+    k = np.cumsum(is_first)
+    sums, squares = np.cumsum(now - before), np.cumsum(now * now - before * before)
+    centre = sums / k
+    spare = squares - sums * centre
+    sd = np.sqrt(np.where(spare > _ROUNDING * squares, spare, 0.0) / np.maximum(k - 1.0, 1.0))
+    half = np.where(sd > 0.0, half_width(k, 1.0 - confidence) * np.where(sd > 0.0, sd, 1.0), np.inf)
+    middle = values[:1] + centre
+    return AnyTimePath(middle, middle - half, middle + half)
 
 
 @lru_cache(maxsize=1024)

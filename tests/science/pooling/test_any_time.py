@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import integrate, special, stats
 
 from service.science.pooling.any_time import MEANS, PRECISIONS, Counts, e_process, e_values, log_likelihood_ratios
-from service.science.pooling.any_time_t import any_time_t, half_width, log_e_value, spread
+from service.science.pooling.any_time_t import any_time_path, any_time_t, half_width, log_e_value, spread
 from service.science.pooling.betting import betting_interval
 from tests.science.pooling.figures import load
 
@@ -165,6 +165,21 @@ def test_evidence_of_several_pools_at_once_is_the_end_of_each_path(pools):
     columns = [[np.array(column) for column in zip(*rows, strict=True)] for rows in pools]
     expected = [e_process(*each).e_value for each in columns]
     assert e_values([Counts(*each) for each in columns]) == pytest.approx(expected, rel=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(-40, 40), st.integers(0, 6)), max_size=14))
+def test_a_path_of_means_is_the_interval_of_the_households_so_far(rows):
+    values = np.array([0.25 * value for value, _ in rows])
+    household = np.array([who for _, who in rows], dtype=np.int64)
+    path = any_time_path(values, household, 0.9)
+    for place in range(len(rows)):
+        so_far, who = values[: place + 1], household[: place + 1]
+        means = np.array([so_far[who == each].mean() for each in np.unique(who)])
+        bound = any_time_t(means, 0.9)
+        assert path.mean[place] == pytest.approx(means.mean(), abs=1e-12)
+        assert path.low[place] == (-math.inf if bound.low is None else pytest.approx(bound.low, rel=1e-9, abs=1e-9))
+        assert path.high[place] == (math.inf if bound.high is None else pytest.approx(bound.high, rel=1e-9, abs=1e-9))
 
 
 def test_ratios_are_the_sum_over_who_can_tell_by_hand():
