@@ -141,4 +141,5 @@ def _by(difference: Interval) -> str:
         return "by fewer than 1 in 100 pairs"
     if low < 0.0 < high or near < 0.005:
         return f"by up to {plain_words.whole(100.0 * far)} in 100 pairs"
-    return f"by {plain_words.whole(100.0 * near)} to {plain_words.whole(100.0 * far)} in 100 pairs"
+    least, most = plain_words.whole(100.0 * near), plain_words.whole(100.0 * far)
+    return f"by {least} to {most} in 100 pairs" if least != most else f"by about {most} in 100 pairs"

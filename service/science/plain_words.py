@@ -38,7 +38,7 @@ def average(value: float) -> str:
 def chance(probability: float) -> str:
     """Say how likely, as a frequency: in a hundred where it is common, as 1 in N where it is rare."""
     if probability >= 0.995:
-        return "nearly always" if probability < 1.0 else "always"
+        return "nearly always"
     if probability >= 0.1:
         return f"{whole(100.0 * probability)} times in 100"
     if probability * _MOST_SAID < 1.0:

@@ -130,7 +130,8 @@ def preference_reading(result: Preference, *, a: str = "the first", b: str = "th
     sentences = [f"{a} was preferred {plain_words.times(first)} in {plain_words.whole(decided)}."]
     if result.no_preference:
         sentences.append(f"Left out for having no preference: {plain_words.whole(int(result.no_preference))}.")
-    sentences.append(f"A toss of a coin splits at least this unevenly {plain_words.chance(p_value)}.")
+    often = plain_words.chance(p_value) if p_value < 1.0 else "always"
+    sentences.append(f"A toss of a coin splits at least this unevenly {often}.")
     share = result.share_preferring_a
     least, most = (plain_words.whole(100 * float(limit)) for limit in (share.low, share.high))
     extent = f"between {least} and {most} times in 100"

@@ -112,12 +112,13 @@ def plan_reading(plan: TrialPlan) -> str:
     """Say what a plan asks for, what it gives, and what would be cheaper."""
     several = plan.households > 1
     where = f" in each of {plain_words.counted(plan.households)} households" if several else ""
+    served = "presentation" if plan.presentations == 1 else "presentations"
     fewest = f"{plain_words.whole(plan.fewest_correct)} right{' in all' if several else ''}"
     luck = plain_words.chance(plan.achieved_significance)
     share = plain_words.servings(plan.proportion_discriminating)
     power, days = plain_words.chance(plan.achieved_power), plain_words.whole(plan.days)
     sentences = [
-        f"Fix {plain_words.whole(plan.presentations)} presentations{where} before the first glass.",
+        f"Fix {plain_words.whole(plan.presentations)} {served}{where} before the first glass.",
         f"Call a difference shown from {fewest}; guessing gets that far {luck}.",
         f"Where {share} of 100 servings can be told apart (d\u2032 {plan.d_prime:.2g}), this shows it {power}.",
     ]

@@ -68,7 +68,12 @@ def test_what_is_refused(terms, field, index):
 
 
 @pytest.mark.parametrize(
-    ("only_b", "neither", "extent"), [(9, 20_000, "by fewer than 1 in 100 pairs"), (9, 2000, "by up to 1 in 100 pairs")]
+    ("only_b", "neither", "extent"),
+    [
+        (9, 20_000, "by fewer than 1 in 100 pairs"),
+        (9, 2000, "by up to 1 in 100 pairs"),
+        (10_000, 190_000, "by about 5 in 100 pairs"),
+    ],
 )
 def test_a_small_difference_is_not_rounded_to_none(only_b, neither, extent):
     text = descriptors_reading(compare_descriptors([DescriptorCounts("hot", 0, 0, only_b, neither)]))
