@@ -108,21 +108,22 @@ class ObservationColumns:
     def _taken_in(self, parts: Iterable[Rows], starts: StartColumns) -> "ObservationColumns":
         """Turn rows as they are read into columns with our words."""
         nothing = nothing_observed(self.question_id)
+        # Narrow from the first part on, and joined column by column: never all of it twice, nor wide.
         numbers = {name: [each] for name, each in nothing.numbers.items()}
         codes = {name: [each] for name, each in nothing.codes.items()}
         start = [nothing.start]
         for rows in parts:
             columns = dict(zip(OBSERVATION_COLUMNS, zip(*rows, strict=True), strict=True))
             for name, own in numbers.items():
-                own.append(_numbers(name, columns[name]))
+                own.append(narrowed(_numbers(name, columns[name])))
             for name, coded in codes.items():
-                coded.append(self.words[name].codes(columns[name]))
-            start.append(starts.replications.known(columns["replication_id"]))
+                coded.append(narrowed(self.words[name].codes(columns[name])))
+            start.append(narrowed(starts.replications.known(columns["replication_id"])))
         return ObservationColumns(
             self.question_id,
-            {name: narrowed(np.concatenate(own)) for name, own in numbers.items()},
+            {name: narrowed(np.concatenate(numbers.pop(name))) for name in list(numbers)},
             self.words,
-            {name: narrowed(np.concatenate(coded)) for name, coded in codes.items()},
+            {name: narrowed(np.concatenate(codes.pop(name))) for name in list(codes)},
             narrowed(np.concatenate(start)),
         )
 
@@ -281,15 +282,15 @@ def nothing_observed(question_id: UUID) -> ObservationColumns:
     words = {name: Words() for name in _WORDS}
     return ObservationColumns(
         question_id,
-        {name: np.empty(0, dtype=kind) for name, kind in _NUMBERS.items()},
+        {name: narrowed(np.empty(0, dtype=kind)) for name, kind in _NUMBERS.items()},
         {
             **words,
             "details": Words(),
             "flags": Words(lambda text: tuple(json.loads(text))),
             "moderators": Words(json.loads),
         },
-        {name: np.empty(0, dtype=np.int32) for name in (*_WORDS, "details", *_PARSED)},
-        np.empty(0, dtype=np.int32),
+        {name: np.empty(0, dtype=np.int8) for name in (*_WORDS, "details", *_PARSED)},
+        np.empty(0, dtype=np.int8),
     )
 
 

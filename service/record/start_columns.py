@@ -290,9 +290,9 @@ def whole(column: Sequence[int | None], missing: int) -> IntArray:
 
 def narrowed(column: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Hold whole numbers in the fewest bytes that they need."""
-    if column.dtype.kind != "i" or not len(column):
+    if column.dtype.kind != "i":
         return column
-    low, high = int(column.min()), int(column.max())
+    low, high = int(column.min(initial=0)), int(column.max(initial=0))
     kinds: tuple[type[np.signedinteger[Any]], ...] = (np.int8, np.int16, np.int32)
     enough = (kind for kind in kinds if np.iinfo(kind).min <= low and high <= np.iinfo(kind).max)
     return column.astype(next(enough, np.int64), copy=False)
