@@ -175,7 +175,7 @@ def choose(held: Held, filters: Filters) -> Collected:
         filters=filters,
         rows=standing,
         retracted=every.where(kept & ~stands),
-        filtered_out=distinct(every.replication[stands]) - distinct(standing.replication),
+        filtered_out=0 if kept.all() else distinct(every.replication[stands]) - distinct(standing.replication),
         starts=starts,
         silent=starts.where(~starts.reached("submitted") | starts.reached("erased")),
     )

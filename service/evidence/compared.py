@@ -156,7 +156,7 @@ class Compared(Sequence[RecordedObservation]):
             return ByHousehold(row, row)
         return ByHousehold(*numbered(household))
 
-    @property
+    @cached_property
     def replication(self) -> Codes:
         """A code for each row's replication."""
         return self.observations.start
