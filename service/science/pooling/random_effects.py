@@ -56,6 +56,11 @@ class Scaled:
         """The sums over all households where nothing but reading spreads them."""
         return sums(self.problems("all"), np.zeros(1), bends=False)
 
+    @cached_property
+    def spare(self) -> FloatArray:
+        """What their weights then add up to beyond one household's."""
+        return estimators.spare_weight(self.problems("all"), self.at_zero)
+
     def problems(self, kept: Kept) -> Problems:
         """Make the problems of all households, of all but each, or of the first ones up to each."""
         count = 1 if kept == "all" else len(self.y)
@@ -157,7 +162,7 @@ def _between(data: Scaled, problems: Problems, estimator: Estimator) -> FloatArr
         return np.zeros(len(problems.row))
     if not data.exact:
         by_moments = estimator == "dersimonian_laird" and problems.kept == "all"
-        return estimators.by_moments(problems, data.at_zero) if by_moments else _ESTIMATORS[estimator](problems)
+        return estimators.by_moments(data.at_zero, data.spare) if by_moments else _ESTIMATORS[estimator](problems)
     s = sums(
         Problems(data.y, np.ones_like(data.y), problems.kept, problems.row), np.zeros(len(problems.row)), bends=False
     )
@@ -237,7 +242,7 @@ def heterogeneity(data: Scaled, tau2: float) -> Heterogeneity | None:
         return None
     s, freedom = data.at_zero, len(data.y) - 1
     q = float(s.q[0])
-    typical = freedom / float(estimators.spare_weight(data.problems("all"), s)[0]) * data.scale**2
+    typical = freedom / float(data.spare[0]) * data.scale**2
     return Heterogeneity(
         q=q,
         freedom=freedom,

@@ -29,12 +29,13 @@ _FEW_CELLS = 2000
 
 def dersimonian_laird(problems: Problems) -> FloatArray:
     """Compute tau2 by moments (DerSimonian & Laird 1986 Control Clin Trials 7:177)."""
-    return by_moments(problems, sums(problems, np.zeros(len(problems.row)), bends=False))
+    at_zero = sums(problems, np.zeros(len(problems.row)), bends=False)
+    return by_moments(at_zero, spare_weight(problems, at_zero))
 
 
-def by_moments(problems: Problems, at_zero: Sums) -> FloatArray:
-    """Compute the same with sums at a variance of 0 that are there already."""
-    excess = (at_zero.q - (at_zero.count - 1.0)) / spare_weight(problems, at_zero)
+def by_moments(at_zero: Sums, spare: FloatArray) -> FloatArray:
+    """Compute the same from sums at a variance of 0 and spare weights that are there already."""
+    excess = (at_zero.q - (at_zero.count - 1.0)) / spare
     return np.asarray(np.where(at_zero.count > 1.0, np.maximum(0.0, excess), 0.0))
 
 
