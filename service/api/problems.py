@@ -88,8 +88,8 @@ PROBLEMS = _table(
         "body-too-slow",
         408,
         "The body came too slowly",
-        "Nothing was done. Send it again over a better line: a body has some seconds to come, and a second more for each "
-        "16 KiB of it.",
+        "Nothing was done. Send it again over a better line: a body has some seconds to come, and a second more for "
+        "each 16 KiB of it.",
     ),
     ProblemType(
         "conflict",
