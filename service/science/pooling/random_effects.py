@@ -11,7 +11,7 @@ from scipy import special
 
 from service.science.pooling import tau2 as estimators
 from service.science.pooling.difference_results import Estimator, IntervalName
-from service.science.pooling.weighted_sums import Kept, Problems, Sums, common_mean, sums
+from service.science.pooling.weighted_sums import Kept, Problems, Sums, pieces, sums
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -104,23 +104,33 @@ def scaled(y: FloatArray, error: FloatArray) -> Scaled:
 
     """
     first = float(y[0])
-    reach = float(y.max()) - float(y.min())
+    reach = float(np.maximum.reduce(y)) - float(np.minimum.reduce(y))
     # The best reading tells more of the mean than any other: a scale of its size keeps it from being rounded away.
-    best = float(error.min())
+    best = float(np.minimum.reduce(error))
     extent = max(reach, best)
     # A power of two, so that scaling rounds nothing; its inverse is finite.
     scale = math.ldexp(1.0, math.frexp(max(extent, _SMALLEST))[1]) if extent else 1.0
-    gaps = y - first
-    gaps *= 1.0 / scale
+    unit = 1.0 / scale
     if best == 0.0:
         # Readings without error leave equal weights; with equal variances no estimate depends on their size.
+        gaps = (y - first) * unit
         centre = float(gaps.mean())
         return Scaled(gaps - centre, np.zeros_like(y), first + centre * scale, scale, exact=True)
-    v = error * (1.0 / scale)
-    if best < scale / _FARTHEST or float(error.max()) > scale * _FARTHEST:
-        np.clip(v, 1.0 / _FARTHEST, _FARTHEST, out=v)
-    v *= v
-    centre = common_mean(gaps, v)
+    is_far = best < scale / _FARTHEST or float(np.maximum.reduce(error)) > scale * _FARTHEST
+    gaps, v = np.empty((2, len(y)))
+    weight = moment = 0.0
+    for piece in pieces(len(y)):
+        gap, variance = gaps[piece], v[piece]
+        np.subtract(y[piece], first, out=gap)
+        gap *= unit
+        np.multiply(error[piece], unit, out=variance)
+        if is_far:
+            np.clip(variance, 1.0 / _FARTHEST, _FARTHEST, out=variance)
+        variance *= variance
+        w = 1.0 / variance
+        weight += float(np.add.reduce(w))
+        moment += float(w @ gap)
+    centre = moment / weight
     gaps -= centre
     return Scaled(gaps, v, first + centre * scale, scale, exact=False)
 

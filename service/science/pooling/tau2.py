@@ -51,7 +51,10 @@ def spare_weight(problems: Problems, at_zero: Sums) -> FloatArray:
 
     """
     spare = np.asarray(at_zero.w1 - at_zero.w2 / at_zero.w1)
-    for place in np.flatnonzero(spare < _CANCELS * at_zero.w1).tolist():
+    cancels = spare < _CANCELS * at_zero.w1
+    if not cancels.any():
+        return spare
+    for place in np.flatnonzero(cancels).tolist():
         w = weights_of(problems, place, 0.0)
         best = int(np.argmax(w))
         # Apart from the best reading, which outweighs all others together, nothing cancels.
