@@ -15,11 +15,13 @@ from typing import Any
 from unittest.mock import patch
 
 from rich.console import Console
+from sqlalchemy import delete
 
 from service import record_commands
 from service.api.paging import encode
 from service.app import create_app
 from service.record.database import Database
+from service.record.tables import KeptColumn
 from tests.benchmarks.asking import WARMING, settings_on
 from tests.benchmarks.bare import bare_get
 from tests.benchmarks.documents import replications
@@ -131,7 +133,17 @@ async def grown(url: str, slug: str, token: str, count: int, seconds: float) -> 
         }
         for name, path in pages.items():
             (found[name],) = await in_turns(Contestant(app, Call("GET", path)), seconds=seconds / 4)
-    return found
+    return found | {"cold, from the rows": await _from_rows(url, call)}
+
+
+async def _from_rows(url: str, call: Call) -> float:
+    """Read evidence of which nobody has kept any columns."""
+    database = Database(url)
+    with database.write() as session:
+        session.execute(delete(KeptColumn))
+    database.dispose()
+    async with service(url) as app:
+        return await timed(app, call)
 
 
 async def many_questions(url: str, slug: str, token: str, count: int, seconds: float) -> dict[str, float]:
