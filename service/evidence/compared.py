@@ -83,10 +83,10 @@ class Compared(Sequence[RecordedObservation]):
 
     def where(self, mask: BoolArray) -> "Compared":
         """Keep those for which a mask holds."""
-        if mask.all():
+        rows = np.flatnonzero(mask)
+        if len(rows) == len(self):
             return self
-        places = np.flatnonzero(mask)
-        return Compared(self.observations.where(mask), self.is_turned[places], self.is_asked_back[places])
+        return Compared(self.observations.take(rows), self.is_turned[rows], self.is_asked_back[rows])
 
     def with_(self, other: "Compared") -> "Compared":
         """Put these and others of the same comparison together, in order of receipt."""

@@ -73,9 +73,10 @@ class StartColumns:
 
     def with_fresh(self, parts: Iterable[Rows]) -> "StartColumns":
         """Put rows that were read again in the place of the old ones, and new ones at the end."""
-        places, codes = [np.empty(0, dtype=np.int32)], {name: [each] for name, each in self.codes.items()}
-        positions = {name: [each] for name, each in self.positions.items()}
-        versions = [self.protocol_version]
+        places = [np.empty(0, dtype=np.int32)]
+        codes = {name: [each[:0]] for name, each in self.codes.items()}
+        positions = {name: [each[:0]] for name, each in self.positions.items()}
+        versions = [self.protocol_version[:0]]
         for rows in parts:
             columns = dict(zip(START_COLUMNS, zip(*rows, strict=True), strict=True))
             places.append(self.replications.codes(columns["id"]))
@@ -85,20 +86,20 @@ class StartColumns:
                 reached.append(whole(columns[name], NEVER))
             versions.append(np.array(columns["protocol_version"], dtype=np.int32))
         # Of a row that is there twice the last one stands; a new one has the next code, which is its place.
-        at = np.concatenate([np.arange(len(self)), *places])
+        at = np.concatenate(places)
 
-        def last(arrays: list[Any]) -> Any:  # noqa: ANN401  # arrays of one dtype
-            every = np.concatenate(arrays)
-            standing = np.empty(len(self.replications.meanings), dtype=every.dtype)
-            standing[at] = every
-            return standing
+        def standing(before: Any, fresh: list[Any]) -> Any:  # noqa: ANN401  # arrays of one dtype
+            found = np.empty(len(self.replications.meanings), dtype=before.dtype)
+            found[: len(self)] = before
+            found[at] = np.concatenate(fresh)
+            return found
 
         return StartColumns(
             self.replications,
             self.words,
-            {name: last(coded) for name, coded in codes.items()},
-            {name: last(reached) for name, reached in positions.items()},
-            last(versions),
+            {name: standing(self.codes[name], coded) for name, coded in codes.items()},
+            {name: standing(self.positions[name], reached) for name, reached in positions.items()},
+            standing(self.protocol_version, versions),
         )
 
     def size_bytes(self) -> int:
