@@ -11,7 +11,7 @@ from scipy import special
 
 from service.science.pooling import tau2 as estimators
 from service.science.pooling.difference_results import Estimator, IntervalName
-from service.science.pooling.weighted_sums import Kept, Problems, Sums, pieces, sums
+from service.science.pooling.weighted_sums import Kept, Problems, Spread, pieces, spread, whole
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -52,19 +52,23 @@ class Scaled:
     """Whether the readings were given as free of error."""
 
     @cached_property
-    def at_zero(self) -> Sums:
-        """The sums over all households where nothing but reading spreads them."""
-        return sums(self.problems("all"), np.zeros(1), bends=False)
+    def together(self) -> Problems:
+        """The problem of all households."""
+        return whole(self.y, self.v)
+
+    @cached_property
+    def at_zero(self) -> Spread:
+        """The spread of all households where nothing but reading spreads them."""
+        return spread(self.together, np.zeros(1))
 
     @cached_property
     def spare(self) -> FloatArray:
         """What their weights then add up to beyond one household's."""
-        return estimators.spare_weight(self.problems("all"), self.at_zero)
+        return estimators.spare_weight(self.together, self.at_zero)
 
     def problems(self, kept: Kept) -> Problems:
         """Make the problems of all households, of all but each, or of the first ones up to each."""
-        count = 1 if kept == "all" else len(self.y)
-        return Problems(self.y, self.v, kept, np.arange(count))
+        return self.together if kept == "all" else Problems(self.y, self.v, kept, np.arange(len(self.y)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,11 +160,10 @@ def pools(data: Scaled, estimator: Estimator, kept: Kept) -> Pools:
     tau2 = _between(data, problems, estimator)
     if data.exact:
         shares = Problems(data.y, np.ones_like(data.y), kept, problems.row)
-        s = sums(shares, np.zeros(len(tau2)), bends=False)
-        spread = np.where(tau2 > 0.0, tau2, 1.0)
-        error, q = np.sqrt(tau2 / s.count), s.q / spread
+        s = spread(shares, np.zeros(len(tau2)))
+        error, q = np.sqrt(tau2 / s.count), s.q / np.where(tau2 > 0.0, tau2, 1.0)
     else:
-        s = sums(problems, tau2, bends=False)
+        s = spread(problems, tau2)
         error, q = 1.0 / np.sqrt(s.w1), s.q
     freedom = np.maximum(s.count - 1.0, 1.0)
     size = data.scale
@@ -173,9 +176,8 @@ def _between(data: Scaled, problems: Problems, estimator: Estimator) -> FloatArr
     if not data.exact:
         by_moments = estimator == "dersimonian_laird" and problems.kept == "all"
         return estimators.by_moments(data.at_zero, data.spare) if by_moments else _ESTIMATORS[estimator](problems)
-    s = sums(
-        Problems(data.y, np.ones_like(data.y), problems.kept, problems.row), np.zeros(len(problems.row)), bends=False
-    )
+    shares = Problems(data.y, np.ones_like(data.y), problems.kept, problems.row)
+    s = spread(shares, np.zeros(len(problems.row)))
     divisor = s.count if estimator == "maximum_likelihood" else np.maximum(s.count - 1.0, 1.0)
     return np.asarray(s.q / divisor)
 
@@ -205,10 +207,10 @@ def limits(pool: Pools, interval: IntervalName, level: float) -> Limits:
     elif interval == "hartung_knapp_modified":
         error = error * np.sqrt(np.maximum(pool.q, 1.0))
     known = error > 0.0
-    certain = not known.all()
+    certain = not np.logical_and.reduce(known)
     ratio = -np.abs(pool.mean) / (np.where(known, error, 1.0) if certain else error)
     if interval == "wald":
-        quantile = np.full(len(error), special.ndtri(0.5 + 0.5 * level))
+        quantile = special.ndtri(0.5 + 0.5 * level)
         tail = special.ndtr(ratio)
     else:
         quantile = special.stdtrit(freedom, 0.5 + 0.5 * level)
@@ -277,7 +279,7 @@ def tau2_interval(data: Scaled, level: float) -> tuple[float, float] | None:
     """
     if data.exact or len(data.y) < 2:
         return None
-    low, high = (float(end[0]) * data.scale**2 for end in estimators.q_profile(data.problems("all"), level))
+    low, high = (float(end[0]) * data.scale**2 for end in estimators.q_profile(data.together, level))
     return None if math.isnan(low) else (low, high)
 
 
@@ -297,7 +299,7 @@ def log_likelihood(data: Scaled, estimator: Estimator, tau2: float) -> float | N
     likelihood = _LIKELIHOODS.get(estimator)
     if likelihood is None or data.exact:
         return None
-    within = float(likelihood(data.problems("all"), np.array([tau2 / data.scale**2]))[0])
+    within = float(likelihood(data.together, np.array([tau2 / data.scale**2]))[0])
     free = len(data.y) - (1 if estimator == "reml" else 0)
     return within - free * math.log(data.scale)
 

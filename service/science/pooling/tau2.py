@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from service.science.pooling.weighted_sums import Problems, Sums, log_determinant, sums, weights_of
+from service.science.pooling.weighted_sums import Problems, Spread, Sums, log_determinant, spread, sums, weights_of
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -29,24 +29,24 @@ _FEW_CELLS = 2000
 
 def dersimonian_laird(problems: Problems) -> FloatArray:
     """Compute tau2 by moments (DerSimonian & Laird 1986 Control Clin Trials 7:177)."""
-    at_zero = sums(problems, np.zeros(len(problems.row)), bends=False)
+    at_zero = spread(problems, np.zeros(len(problems.row)))
     return by_moments(at_zero, spare_weight(problems, at_zero))
 
 
-def by_moments(at_zero: Sums, spare: FloatArray) -> FloatArray:
+def by_moments(at_zero: Spread, spare: FloatArray) -> FloatArray:
     """Compute the same from sums at a variance of 0 and spare weights that are there already."""
     excess = (at_zero.q - (at_zero.count - 1.0)) / spare
     return np.asarray(np.where(at_zero.count > 1.0, np.maximum(0.0, excess), 0.0))
 
 
-def spare_weight(problems: Problems, at_zero: Sums) -> FloatArray:
+def spare_weight(problems: Problems, at_zero: Spread) -> FloatArray:
     """Compute sum w - sum w^2 / sum w at a variance of 0; 1 for a single household, which has none to spare.
 
     Parameters
     ----------
     problems : Problems
         The problems.
-    at_zero : Sums
+    at_zero : Spread
         Their sums at a variance of 0.
 
     """
@@ -66,7 +66,7 @@ def spare_weight(problems: Problems, at_zero: Sums) -> FloatArray:
 
 def paule_mandel(problems: Problems) -> FloatArray:
     """Compute tau2 at which Q(tau2) equals its degrees of freedom (Paule & Mandel 1982 J Res NBS 87:377)."""
-    at_zero = sums(problems, np.zeros(len(problems.row)), bends=False)
+    at_zero = spread(problems, np.zeros(len(problems.row)))
     return _generalised_q_root(problems, at_zero, problems.count - 1.0)
 
 
@@ -88,14 +88,14 @@ def q_profile(problems: Problems, level: float) -> tuple[FloatArray, FloatArray]
     tail = 0.5 * (1.0 - level)
     freedom = problems.count - 1.0
     upper_point, lower_point = special.chdtri(freedom, tail), special.chdtri(freedom, 1.0 - tail)
-    at_zero = sums(problems, np.zeros(len(problems.row)), bends=False)
+    at_zero = spread(problems, np.zeros(len(problems.row)))
     empty = at_zero.q < lower_point
     low = _generalised_q_root(problems, at_zero, upper_point)
     high = _generalised_q_root(problems, at_zero, lower_point)
     return np.where(empty, np.nan, low), np.where(empty, np.nan, high)
 
 
-def _generalised_q_root(problems: Problems, at_zero: Sums, target: FloatArray) -> FloatArray:
+def _generalised_q_root(problems: Problems, at_zero: Spread, target: FloatArray) -> FloatArray:
     """Solve sum w (y - mean)^2 = target for tau2; 0 where the sum at 0 is already below."""
     tau2 = np.zeros(len(problems.row))
     active = np.flatnonzero((at_zero.q > target) & (at_zero.count > 1.0))
@@ -138,13 +138,13 @@ def restricted_maximum_likelihood(problems: Problems) -> FloatArray:
 
 def log_likelihood(problems: Problems, tau2: FloatArray) -> FloatArray:
     """Compute the log-likelihood of each problem at its own tau2, the mean profiled out."""
-    s = sums(problems, tau2, bends=False)
+    s = spread(problems, tau2)
     return np.asarray(-0.5 * (log_determinant(problems, tau2) + s.q + s.count * _LOG_TWO_PI))
 
 
 def restricted_log_likelihood(problems: Problems, tau2: FloatArray) -> FloatArray:
     """Compute the restricted log-likelihood of each problem at its own tau2."""
-    s = sums(problems, tau2, bends=False)
+    s = spread(problems, tau2)
     constant = (s.count - 1.0) * _LOG_TWO_PI + np.log(s.w1) - np.log(s.count)
     return np.asarray(-0.5 * (log_determinant(problems, tau2) + s.q + constant))
 

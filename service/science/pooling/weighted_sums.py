@@ -17,21 +17,33 @@ _PIECE = 8_192
 """Fits a core's cache, and is short enough for the linear algebra not to wake its threads, which costs more."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sums:
-    """Sums at each tau2, w = 1/(v + tau2) and r = y less the weighted mean.
+_MOST_LOST = 0.999
+"""A sum of squares that loses more than this to the mean has lost three digits, and is taken about the mean."""
 
-    `w1`, `w2`, `w3` are the sums of w, w^2, w^3; `q`, `q2`, `q3` those of w r^2, w^2 r^2, w^3 r^2; `cross` that of
-    w^2 r; `count` how many households a row is over.
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Weighted means and what spreads about them at each tau2, w = 1/(v + tau2) and r = y less the weighted mean.
+
+    `w1`, `w2` are the sums of w, w^2; `q` that of w r^2; `count` how many households a row is over.
     """
 
     count: FloatArray
     w1: FloatArray
     w2: FloatArray
-    w3: FloatArray
     mean: FloatArray
     q: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Sums(Spread):
+    """The same, and the sums that slopes in tau2 are made of.
+
+    `w3` is the sum of w^3; `q2`, `q3` those of w^2 r^2, w^3 r^2; `cross` that of w^2 r.
+    """
+
     q2: FloatArray
+    w3: FloatArray
     q3: FloatArray
     cross: FloatArray
 
@@ -53,6 +65,11 @@ class Problems:
         return Problems(self.y, self.v, self.kept, self.row[which])
 
     @property
+    def is_one(self) -> bool:
+        """Whether there is one problem only, of all households."""
+        return self.kept == "all" and len(self.row) == 1
+
+    @property
     def count(self) -> FloatArray:
         """How many households each problem has."""
         k = float(len(self.y))
@@ -66,6 +83,23 @@ class Problems:
 def whole(y: FloatArray, v: FloatArray) -> Problems:
     """Make the one problem of all households."""
     return Problems(y, v, "all", np.zeros(1, dtype=np.int64))
+
+
+def spread(problems: Problems, tau2: FloatArray) -> Spread:
+    """Compute the mean and the spread of each problem at its own tau2.
+
+    Parameters
+    ----------
+    problems : Problems
+        Scaled and centred values.
+    tau2 : array
+        One for each problem.
+
+    """
+    if not problems.is_one:
+        return sums(problems, tau2, bends=False)
+    k = float(len(problems.y))
+    return Spread(*np.array((k, *_spread_of_one(problems.y, problems.v, float(tau2[0])))).reshape(-1, 1))
 
 
 def sums(problems: Problems, tau2: FloatArray, *, bends: bool = True) -> Sums:
@@ -88,8 +122,8 @@ def sums(problems: Problems, tau2: FloatArray, *, bends: bool = True) -> Sums:
 
     """
     count = len(problems.row)
-    if problems.kept == "all" and count == 1:
-        out = _sums_of_one(problems.y, problems.v, float(tau2[0]), bends=bends)
+    if problems.is_one:
+        out = np.array(_sums_of_one(problems.y, problems.v, float(tau2[0]), bends=bends)).reshape(-1, 1)
     else:
         out = np.empty((8, count))
         step = max(1, _CELLS_AT_ONCE // max(len(problems.y), 1))
@@ -134,7 +168,26 @@ def _mean(y: FloatArray, weights: Iterable[tuple[slice, FloatArray]]) -> tuple[f
     return w1, wy / w1
 
 
-def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float, *, bends: bool) -> FloatArray:
+def _spread_of_one(y: FloatArray, v: FloatArray, tau2: float) -> tuple[float, ...]:
+    """Give the sum of the weights and of their squares, the mean and q of all households at one tau2."""
+    w1 = w2 = wy = wyy = 0.0
+    for piece, w in _weights_of_all(v, tau2):
+        part = y[piece]
+        w1 += float(np.add.reduce(w))
+        w2 += float(w @ w)
+        wy += float(w @ part)
+        np.multiply(w, part, out=w)
+        wyy += float(w @ part)
+    mean = wy / w1
+    # With y centred at its mean under weights u = 1/v, Cauchy-Schwarz has mean^2 <= q sum(u^2/w) / sum(u)^2; as
+    # u^2/w = u + tau2 u^2 and tau2 w1 <= k, this is at most (k + 1) q: one pass loses no more digits than k has.
+    of_mean = wy * mean
+    if of_mean > _MOST_LOST * wyy:
+        return _sums_of_one(y, v, tau2, bends=False)[:4]
+    return w1, w2, mean, wyy - of_mean
+
+
+def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float, *, bends: bool) -> tuple[float, ...]:
     """Give the sums of all households at one tau2."""
     weights = _weights_of_all(v, tau2)
     w1, mean = _mean(y, weights)
@@ -151,7 +204,7 @@ def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float, *, bends: bool) -> F
             q3 += float(w @ r)
             np.multiply(w, w, out=r)
             w3 += float(w @ r)
-    return np.array([w1, w2, w3, mean, q, q2, q3, cross]).reshape(-1, 1)
+    return w1, w2, mean, q, q2, w3, q3, cross
 
 
 def _sums_of_block(w: FloatArray, y: FloatArray, *, bends: bool) -> tuple[FloatArray, ...]:
@@ -162,12 +215,12 @@ def _sums_of_block(w: FloatArray, y: FloatArray, *, bends: bool) -> tuple[FloatA
     q, q2, w2 = (np.einsum("ij,ij->i", a, b) for a, b in ((wr, r), (wr, wr), (w, w)))
     if not bends:
         none = np.zeros_like(q)
-        return w1, w2, none, mean, q, q2, none, none
+        return w1, w2, mean, q, q2, none, none, none
     cross = np.einsum("ij,ij->i", w, wr)
     np.multiply(wr, wr, out=r)
     q3 = np.einsum("ij,ij->i", w, r)
     np.multiply(w, w, out=r)
-    return w1, w2, np.einsum("ij,ij->i", w, r), mean, q, q2, q3, cross
+    return w1, w2, mean, q, q2, np.einsum("ij,ij->i", w, r), q3, cross
 
 
 def log_determinant(problems: Problems, tau2: FloatArray) -> FloatArray:
