@@ -206,9 +206,8 @@ def limits(pool: Pools, interval: IntervalName, level: float) -> Limits:
         error = error * np.sqrt(pool.q)
     elif interval == "hartung_knapp_modified":
         error = error * np.sqrt(np.maximum(pool.q, 1.0))
-    known = error > 0.0
-    certain = not np.logical_and.reduce(known)
-    ratio = -np.abs(pool.mean) / (np.where(known, error, 1.0) if certain else error)
+    certain = np.minimum.reduce(error) == 0.0
+    ratio = -np.abs(pool.mean) / (np.where(error > 0.0, error, 1.0) if certain else error)
     if interval == "wald":
         quantile = special.ndtri(0.5 + 0.5 * level)
         tail = special.ndtr(ratio)
@@ -217,7 +216,7 @@ def limits(pool: Pools, interval: IntervalName, level: float) -> Limits:
         tail = special.stdtr(freedom, ratio)
     p_value = np.maximum(2.0 * tail, _SMALLEST)
     if certain:
-        p_value = np.where(known, p_value, np.where(pool.mean == 0.0, 1.0, _SMALLEST))
+        p_value = np.where(error > 0.0, p_value, np.where(pool.mean == 0.0, 1.0, _SMALLEST))
     reach = quantile * error
     return Limits(error, pool.mean - reach, pool.mean + reach, p_value, None if interval == "wald" else freedom)
 

@@ -35,12 +35,11 @@ def dersimonian_laird(problems: Problems) -> FloatArray:
 
 def by_moments(at_zero: Spread, spare: FloatArray) -> FloatArray:
     """Compute the same from sums at a variance of 0 and spare weights that are there already."""
-    excess = (at_zero.q - (at_zero.count - 1.0)) / spare
-    return np.asarray(np.where(at_zero.count > 1.0, np.maximum(0.0, excess), 0.0))
+    return np.asarray(np.maximum(0.0, (at_zero.q - (at_zero.count - 1.0)) / spare))
 
 
 def spare_weight(problems: Problems, at_zero: Spread) -> FloatArray:
-    """Compute sum w - sum w^2 / sum w at a variance of 0; 1 for a single household, which has none to spare.
+    """Compute sum w - sum w^2 / sum w at a variance of 0; infinite for a single household, which tells of none.
 
     Parameters
     ----------
@@ -61,7 +60,7 @@ def spare_weight(problems: Problems, at_zero: Spread) -> FloatArray:
         most, others = float(w[best]), np.delete(w, best)
         rest = float(others.sum())
         spare[place] = rest + (most * rest - float(others @ others)) / (most + rest)
-    return np.where(spare > 0.0, spare, 1.0)
+    return np.where(spare > 0.0, spare, np.inf)
 
 
 def paule_mandel(problems: Problems) -> FloatArray:
