@@ -31,6 +31,8 @@ _TRIES = 4
 _SQLITE_BUSY_MS = 5000
 _SQLITE_WRITER_KIB = 65_536
 """Of pages that the writer keeps: indexes by chance names are else read and written over and over as they grow."""
+_SQLITE_LOG_PAGES = 8000
+"""After how many pages of 4 KiB the log is copied into the file: what changes again before that is copied once."""
 _POSTGRES_POOL_WAIT_S = 5.0
 # Locks are held for milliseconds: 5 s means that something is wrong, and "later" is a better answer than a queue.
 _POSTGRES_SETTINGS = (
@@ -263,6 +265,7 @@ def _sqlite_engine(url: URL, *, pool_size: int, begin: str, query_only: bool = F
             f"busy_timeout={_SQLITE_BUSY_MS}",
             "journal_mode=WAL",
             "synchronous=FULL",
+            f"wal_autocheckpoint={_SQLITE_LOG_PAGES}",
             "foreign_keys=ON",
             f"cache_size=-{kept_kib}",
             f"query_only={int(query_only)}",
