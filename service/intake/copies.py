@@ -20,7 +20,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 from typing import Any, Literal
 
-from service.record.canonical import fingerprint
+from service.record.canonical import Ordered, fingerprint
 
 Likeness = Literal["none", "near", "same"]
 
@@ -41,16 +41,18 @@ _STEPS = (("sg", Decimal("0.001")), ("_c", Decimal(1)), ("_percent", Decimal(1))
 _SIGNIFICANT = 2
 
 
-def print_of(stored: Mapping[str, Any]) -> str:
+def print_of(stored: Mapping[str, Any], in_order: Mapping[str, Any] | None = None) -> str:
     """Fingerprint a document: one that begins alike has the same figures, one that is alike has the same content.
 
     Parameters
     ----------
     stored : mapping
         A document as it is stored.
+    in_order : mapping or None
+        What `ordered` makes of it, where that is at hand.
 
     """
-    whole = fingerprint(distinguishing(stored))
+    whole = fingerprint(distinguishing(stored if in_order is None else in_order))
     figures = _Figures()
     written = figures.of({name: stored[name] for name in ("batches", "trials") if name in stored}) or ""
     if figures.results < FEWEST_RESULTS:
@@ -68,6 +70,8 @@ def likeness(print_: str, others: set[str]) -> Likeness:
 def distinguishing(stored: Mapping[str, Any]) -> dict[str, Any]:
     """Return what tells two tries apart: without free text, which anybody can vary, and without where it stands."""
     kept = {key: value for key, value in stored.items() if key not in _FREE_TEXT}
+    if type(stored) is Ordered:
+        kept = Ordered(kept)
     if "batches" in kept:
         kept["batches"] = [
             {key: value for key, value in batch.items() if key not in _FREE_TEXT} for batch in kept["batches"]
@@ -86,12 +90,14 @@ class _Figures:
         kind = type(value)
         if kind is float or kind is int:
             self.results += within or name in _RESULTS
-            return f'"{_rounded(value, name)}"' if kind is float else repr(value)
+            return _rounded(value, name) if kind is float else repr(value)
         if kind is str:
             return _quoted(value) if name in _NAMES_AN_ARM_OR_METHOD else None
         if kind is dict:
             parts = []
             for key, each in sorted(value.items()):
+                if type(each) is str and key not in _NAMES_AN_ARM_OR_METHOD:
+                    continue
                 part = self.of(each, key, within=within or key in _ALL_RESULTS_WITHIN)
                 if part is not None:
                     parts.append(f"{_quoted(key)}:{part}")
@@ -107,9 +113,9 @@ _quoted = lru_cache(maxsize=1024)(json.JSONEncoder(ensure_ascii=False).encode)
 
 @lru_cache(maxsize=16_384)  # what instruments show is often the same
 def _rounded(value: float, name: str) -> str:
-    """Round half up, as people do on paper, so that what was rounded before comes out the same."""
+    """Write, in quotes, a number rounded half up as people do on paper: what was rounded before comes out the same."""
     exact = Decimal(repr(value + 0.0))  # there is no nought below nought
     step = next((step for ending, step in _STEPS if name.endswith(ending)), None)
     if step is None:
         step = Decimal(1).scaleb(exact.adjusted() + 1 - _SIGNIFICANT) if exact else Decimal(1)
-    return str((exact / step).quantize(Decimal(1), ROUND_HALF_UP) * step)
+    return f'"{(exact / step).quantize(Decimal(1), ROUND_HALF_UP) * step}"'

@@ -90,10 +90,8 @@ def _attenuation(original_sg: float, final_sg: float, uncertainty_sg: float) -> 
 def _by_attenuation(pick: Callable[[Attenuation], Numeric]) -> Callable[[BatchDocument], Measurement | None]:
     """Read something off both gravities; the model's own error is left out, since two arms share it."""
 
-    def read(batch: BatchDocument) -> Measurement | None:
-        if batch.original_sg is None or batch.final_sg is None or _added_to(batch):
-            return None
-        original, final, step = batch.original_sg, batch.final_sg, batch.gravity_uncertainty
+    @lru_cache(maxsize=4096)
+    def measured(original: float, final: float, step: float) -> Measurement | None:
         slack = min(2.0 * step, 0.05)
         try:
             value, higher, lower = (
@@ -103,6 +101,11 @@ def _by_attenuation(pick: Callable[[Attenuation], Numeric]) -> Callable[[BatchDo
         except InputError:
             return None
         return Measurement(value, (higher - value) ** 2 + (lower - value) ** 2)
+
+    def read(batch: BatchDocument) -> Measurement | None:
+        if batch.original_sg is None or batch.final_sg is None or _added_to(batch):
+            return None
+        return measured(batch.original_sg, batch.final_sg, batch.gravity_uncertainty)
 
     return read
 

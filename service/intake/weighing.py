@@ -19,7 +19,7 @@ from service.intake.protocol_check import check
 from service.intake.refusals import Fault, Refused, invalid
 from service.intake.strict import Strict, plain
 from service.record.bulk import NewStart
-from service.record.canonical import canonical_bytes
+from service.record.canonical import canonical_bytes, ordered
 from service.record.errors import NotCanonical
 from service.record.observations import observation_values
 from service.record.replications import revision_content, trial_values
@@ -65,6 +65,7 @@ def weigh(sent: Sent) -> NewStart:
     setting = sent.setting
     checked = check(document, setting.question, setting.protocol)
     stored = plain(document)
+    in_order = ordered(stored)
     flags = find(checked, registered_at=None)
     reduced = reduce(checked, flags, registered_at=None)
     plan = checked.plan.model_dump()
@@ -78,7 +79,7 @@ def weigh(sent: Sent) -> NewStart:
         state=document.state,
         revision=1,
         reason=None,
-        document=stored,
+        document=in_order,
     )
     return NewStart(
         id=sent.replication_id,
@@ -89,7 +90,7 @@ def weigh(sent: Sent) -> NewStart:
         plan=plan,
         state=document.state,
         text=canonical_bytes(content),
-        fingerprint=print_of(stored),
+        fingerprint=print_of(stored, in_order),
         trials=trial_values(reduced.trials),
         observations=observation_values(reduced.observations),
     )

@@ -14,6 +14,10 @@ _LARGEST = 2**53 - 1
 _SAME = frozenset({str, bool, type(None)})
 
 
+class Ordered(dict[str, Any]):
+    """A JSON object that `ordered` returned, or a part of one: its bytes are written from it without another look."""
+
+
 class _UnlikeError(Exception):
     """The value holds something that pydantic's encoder writes otherwise than RFC 8785, or not at all."""
 
@@ -33,12 +37,20 @@ def canonical_bytes(content: Mapping[str, Any]) -> bytes:
 
     """
     try:
-        return _written(dict(content))
+        return _written(content if type(content) is Ordered else dict(content))
     except (rfc8785.CanonicalizationError, UnicodeEncodeError) as error:
         raise NotCanonical(
             f"The document can't be written as canonical JSON ({error}): use text, booleans, finite numbers and "
             "integers up to 2**53."
         ) from error
+
+
+def ordered(content: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return an equal object of which, and of what it is put into, `canonical_bytes` is quicker, where there is one."""
+    try:
+        return Ordered(_alike(dict(content)))
+    except _UnlikeError:
+        return content
 
 
 def _written(content: dict[str, Any]) -> bytes:
@@ -63,6 +75,8 @@ def _alike(value: Any) -> Any:  # noqa: ANN401  # any JSON value
         return value
     if kind is dict and _has_ascii_keys(value):
         return {key: each if type(each) in _SAME else _alike(each) for key, each in sorted(value.items())}
+    if kind is Ordered:
+        return value
     if kind is list or kind is tuple:
         return [each if type(each) in _SAME else _alike(each) for each in value]
     raise _UnlikeError

@@ -317,7 +317,7 @@ def revision_content(
         "state": state,
         "revision": revision,
         "reason": reason,
-        "document": dict(document),
+        "document": document if isinstance(document, dict) else dict(document),
     }
 
 
