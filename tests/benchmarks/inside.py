@@ -8,7 +8,8 @@ import logging
 import os
 import sys
 import time
-from collections.abc import AsyncIterator, Callable
+from collections import Counter, defaultdict
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -33,8 +34,12 @@ KEPT = {"if-none-match": '"kept"'}
 
 
 def peak_mb() -> float:
-    """The most memory that this process and its living children ever held; pages that they share count twice."""
-    return sum(_high_water(each) for each in _family(os.getpid())) / 1024
+    """The most memory that this process and its living children ever held, each at its own time.
+
+    Libraries that several of them have loaded are in memory once, and count once.
+    """
+    family = _family(os.getpid())
+    return (sum(map(_high_water, family)) - _counted_again(map(_shared, family))) / 1024
 
 
 def processor_seconds() -> float:
@@ -55,6 +60,29 @@ def _high_water(process: int) -> int:
             if line.startswith("VmHWM"):
                 return int(line.split()[1])
     return 0
+
+
+def _counted_again(shared: Iterable[Counter[str]]) -> int:
+    """Add up what of each file more than one process holds, but for the one that holds most of it."""
+    held: defaultdict[str, list[int]] = defaultdict(list)
+    for each in shared:
+        for file, kilobytes in each.items():
+            held[file].append(kilobytes)
+    return sum(sum(each) - max(each) for each in held.values())
+
+
+def _shared(process: int) -> Counter[str]:
+    """Say how much of each file a process has in memory, unchanged and together with another."""
+    found: Counter[str] = Counter()
+    with contextlib.suppress(OSError):
+        file = ""
+        for line in Path(f"/proc/{process}/smaps").read_text().splitlines():
+            name, *rest = line.split()
+            if not name.endswith(":"):
+                *_, file = rest
+            elif name == "Shared_Clean:" and file.startswith("/"):
+                found[file] += int(rest[0])
+    return found
 
 
 def _family(process: int) -> list[int]:
