@@ -161,6 +161,13 @@ class Compared(Sequence[RecordedObservation]):
         """A code for each row's replication."""
         return self.observations.start
 
+    def let_go(self) -> None:
+        """Keep columns no longer that were asked for: who asks again has them made again."""
+        self._numbers.clear()
+        self._codes.clear()
+        for kept in ("household", "by_household", "replication"):
+            self.__dict__.pop(kept, None)
+
     @property
     def retracted(self) -> BoolArray:
         """Which had been retracted, and could be put back."""

@@ -98,6 +98,9 @@ def measured(collected: Collected, outcome: str) -> MeasuredOutcome:
         withheld=_withheld(pooled, unfinished),
         reading=measured_reading(figures, _beside(pooled, primary=collected.primary == outcome), words),
     )
+    # Of a large question's many outcomes no two need be in memory at once.
+    for each in (every, rows, counted):
+        each.let_go()
     return MeasuredOutcome(words, block, figures, rows)
 
 

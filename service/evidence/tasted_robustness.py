@@ -1,8 +1,9 @@
 """Does the answer on blind trials hang on which of them are counted?"""
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from service.evidence.household_columns import chosen_rows, rows_from, trial_row
 from service.evidence.tasted_subset import subsets
 from service.evidence.trial_blocks import ConditionSubset, TrialsRobustness, TrialsSubset
 from service.evidence.wording import TOLD_APART
+from service.record.start_columns import Starts
 from service.record.words import BoolArray, numbered
 from service.science.discrimination import METHODS
 from service.science.pooling.household_counts import Rows, units_of
@@ -75,19 +77,22 @@ def robustness(
         "conditions_met_only": inside.number("conditions_met") == 1,
     }
     chosen = {_which(kept): kept for kept in (*choices.values(), *(kept for _, _, kept in conditions))}
-    pools: dict[Hashable, Rows] = {which: chosen_rows(laid, kept) for which, kept in chosen.items()}
+    # Laid out when their turn comes: all at once they would take several times the memory of the trials.
+    pools: dict[Hashable, Callable[[], Rows]] = {
+        which: partial(chosen_rows, laid, kept) for which, kept in chosen.items()
+    }
     marks: dict[str, Hashable] = {name: _which(kept) for name, kept in choices.items()}
     put_back = collected.put_back(PERCEIVABLE).inside_the_test
     others = {
-        "with_retracted": trial_rows(inside.with_(put_back)) if len(put_back) else laid,
-        "with_outside_the_test": laid if rows is inside else trial_rows(rows),
-        "silent_as_chance": _with_silent_as_chance(collected, inside) or laid,
+        "with_retracted": (lambda: trial_rows(inside.with_(put_back))) if len(put_back) else None,
+        "with_outside_the_test": None if rows is inside else partial(trial_rows, rows),
+        "silent_as_chance": _with_silent_as_chance(collected, inside),
     }
     every = _which(np.ones(len(inside), dtype=np.bool_))
     for name, pool in others.items():
-        marks[name] = every if pool is laid else name
-        pools[marks[name]] = pool
-    found = dict(zip(pools, subsets(list(pools.values()), smallest), strict=True))
+        marks[name] = every if pool is None else name
+        pools[marks[name]] = pool or (lambda: laid)
+    found = dict(zip(pools, subsets((laid_out() for laid_out in pools.values()), smallest), strict=True))
     return TrialsRobustness(
         **{name: found[mark] for name, mark in marks.items()},
         without_any_two=without_two,
@@ -102,13 +107,15 @@ def _which(kept: BoolArray) -> bytes:
     return kept.tobytes()
 
 
-def _with_silent_as_chance(collected: Collected, inside: Compared) -> Rows | None:
+def _with_silent_as_chance(collected: Collected, inside: Compared) -> Callable[[], Rows] | None:
     """Stand in for every silent start a trial of its planned size that did as guessing does; None where none could."""
     unheard = collected.silent
     plans, which = unheard.plans()
     unheard = unheard.where(plans.those(which, _is_a_trial))
-    if not len(unheard):
-        return None
+    return partial(_together, inside, unheard) if len(unheard) else None
+
+
+def _together(inside: Compared, unheard: Starts) -> Rows:
     plans, which = unheard.plans()
     planned = [(str(plan["method"]), int(plan["presentations"])) for plan in plans.said(which)]
     said, codes = inside.words("method")

@@ -1,6 +1,6 @@
 """A pool of blind trials in short: what a stricter or looser choice of rows would say."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from service.evidence.blocks import Estimate
 from service.evidence.claim import CANNOT_TELL
@@ -24,18 +24,22 @@ _CONFIDENCE = 0.95
 _NOTHING = Estimate(estimate=None, low=None, high=None)
 
 
-def subsets(pools: Sequence[Rows], smallest: float) -> list[TrialsSubset]:
+def subsets(pools: Iterable[Rows], smallest: float) -> list[TrialsSubset]:
     """Pool several choices of trials in short: the exact test, the evidence, and the verdict of the any-time interval.
 
-    `smallest` is the proportion discriminating that matters.
+    `smallest` is the proportion discriminating that matters. Of large pools no two need be there at once.
     """
-    units = [units_of(rows) for rows in pools]
-    some = [Counts(each.correct, each.presented, each.guess, each.household) for each in units if len(each.correct)]
-    evidence = iter(e_values(some))
-    return [
-        _subset(rows, each, smallest, next(evidence)) if rows.households else _nothing()
-        for rows, each in zip(pools, units, strict=True)
-    ]
+    found: list[TrialsSubset] = []
+
+    def counts() -> Iterator[Counts]:
+        for rows in pools:
+            units = units_of(rows)
+            found.append(_subset(rows, units, smallest) if rows.households else _nothing())
+            if rows.households:
+                yield Counts(units.correct, units.presented, units.guess, units.household)
+
+    evidence = iter(e_values(counts()))
+    return [each.model_copy(update={"e_value": next(evidence)}) if each.households else each for each in found]
 
 
 def _nothing() -> TrialsSubset:
@@ -50,7 +54,8 @@ def _nothing() -> TrialsSubset:
     )
 
 
-def _subset(rows: Rows, units: Units, smallest: float, e_value: float) -> TrialsSubset:
+def _subset(rows: Rows, units: Units, smallest: float) -> TrialsSubset:
+    """Pool one choice of trials; its evidence is weighed with that of the others."""
     null = null_of(units.correct, units.presented, units.guess)
     share, decided = _NOTHING, CANNOT_TELL
     if len(rows.methods) == 1:
@@ -71,7 +76,7 @@ def _subset(rows: Rows, units: Units, smallest: float, e_value: float) -> Trials
         presentations=null.presented,
         correct=null.correct,
         p_value=null.p_value,
-        e_value=e_value,
+        e_value=None,
         proportion_discriminating=share,
         verdict=decided,
     )

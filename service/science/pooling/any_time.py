@@ -1,14 +1,14 @@
 """Evidence that may be read after every new household: the random-effects mixture over households."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from service.science.pooling.collapse import collapse, grouped, rates_of
+from service.science.pooling.collapse import Distinct, collapse, grouped, rates_of
 from service.science.pooling.results import Range
 
 FloatArray = npt.NDArray[np.float64]
@@ -127,12 +127,12 @@ class Counts:
     household: IntArray
 
 
-def e_values(pools: Sequence[Counts]) -> list[float]:
+def e_values(pools: Iterable[Counts]) -> list[float]:
     """Compute the e-value of each pool once, without the path that led to it.
 
     Parameters
     ----------
-    pools : sequence of Counts
+    pools : iterable of Counts
         At least one row in each; what they have in common is computed once.
 
     Returns
@@ -141,23 +141,35 @@ def e_values(pools: Sequence[Counts]) -> list[float]:
         As `e_process` gives.
 
     """
-    if not pools:
+    # One pool after the other, each down to its distinct counts: together they would take many times the memory.
+    collapsed = [_collapsed(pool) for pool in pools]
+    if not collapsed:
         return []
-    merged = [_merged(pool) for pool in pools]
     found = ratios_once(
-        np.concatenate([each.correct for each in merged]),
-        np.concatenate([each.presented for each in merged]),
-        np.concatenate([each.guess for each in merged]),
+        np.concatenate([each.correct for each, _ in collapsed]),
+        np.concatenate([each.presented for each, _ in collapsed]),
+        np.concatenate([rates[each.kind] for each, rates in collapsed]),
     )
-    ends = np.cumsum([len(each.correct) for each in merged])
-    times = (np.bincount(part, minlength=len(found.ratios)) for part in np.split(found.place, ends[:-1]))
+    ends = np.cumsum([len(each.times) for each, _ in collapsed])
+    times = (
+        np.bincount(place, each.times, len(found.ratios))
+        for place, (each, _) in zip(np.split(found.place, ends[:-1]), collapsed, strict=True)
+    )
     return [_exp(_log_mean(each @ found.ratios)) for each in times]
+
+
+def _collapsed(pool: Counts) -> tuple[Distinct, FloatArray]:
+    merged = _merged(pool)
+    rates, kind = rates_of(merged.guess)
+    return collapse(merged.correct, merged.presented, kind), rates
 
 
 def _merged(pool: Counts) -> Counts:
     """Merge a household's rows of one guess probability."""
     rates, kind = rates_of(pool.guess)
     found = grouped(pool.household * len(rates) + kind)
+    if len(found.keys) == len(pool.household):
+        return pool
     correct, presented = (
         np.bincount(found.place, column, len(found.keys)).astype(np.int64) for column in (pool.correct, pool.presented)
     )
@@ -252,15 +264,17 @@ def _log_rising(start: FloatArray, most: int) -> FloatArray:
 class _Steps:
     """What each row adds to the log likelihood ratios of its household: those now less those before it.
 
-    `ratios` is grid points by places, the last of which is of nothing said yet.
+    `ratios` is grid points by places. `before` is the last of these where nothing was said yet, and None where that
+    holds of every row.
     """
 
     ratios: FloatArray
     now: IntArray
-    before: IntArray
+    before: IntArray | None
 
     def of(self, rows: slice) -> FloatArray:
-        return np.asarray(self.ratios[:, self.now[rows]] - self.ratios[:, self.before[rows]])
+        now = self.ratios[:, self.now[rows]]
+        return np.asarray(now if self.before is None else now - self.ratios[:, self.before[rows]])
 
 
 def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | None) -> _Steps:
@@ -268,6 +282,9 @@ def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | N
     rates, kind = rates_of(g)
     who = np.arange(len(x)) if household is None else np.asarray(household, dtype=np.int64)
     unit = who * max(len(rates), 1) + kind
+    if np.all(unit[1:] > unit[:-1]):
+        once = ratios_once(x, n, g)
+        return _Steps(once.ratios.T, once.place, None)
     order = np.argsort(unit, kind="stable")
     is_first = np.diff(unit[order], prepend=-1) != 0
     found = ratios_once(_running(x[order], is_first), _running(n[order], is_first), g[order])
