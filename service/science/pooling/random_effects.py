@@ -11,7 +11,7 @@ from scipy import special
 
 from service.science.pooling import tau2 as estimators
 from service.science.pooling.difference_results import Estimator, IntervalName
-from service.science.pooling.weighted_sums import Kept, Problems, Spread, pieces, spread, whole
+from service.science.pooling.weighted_sums import Kept, Problems, Spread, Totals, pieces, spread, whole
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -50,6 +50,8 @@ class Scaled:
     scale: float
     exact: bool
     """Whether the readings were given as free of error."""
+    centring: Spread | None = None
+    """The spread as it came of the sums that the centre was found by, where these told it."""
 
     @cached_property
     def together(self) -> Problems:
@@ -59,7 +61,7 @@ class Scaled:
     @cached_property
     def at_zero(self) -> Spread:
         """The spread of all households where nothing but reading spreads them."""
-        return spread(self.together, np.zeros(1))
+        return self.centring or spread(self.together, np.zeros(1))
 
     @cached_property
     def spare(self) -> FloatArray:
@@ -122,7 +124,7 @@ def scaled(y: FloatArray, error: FloatArray) -> Scaled:
         return Scaled(gaps - centre, np.zeros_like(y), first + centre * scale, scale, exact=True)
     is_far = best < scale / _FARTHEST or float(np.maximum.reduce(error)) > scale * _FARTHEST
     gaps, v = np.empty((2, len(y)))
-    weight = moment = 0.0
+    totals = Totals()
     for piece in pieces(len(y)):
         gap, variance = gaps[piece], v[piece]
         np.subtract(y[piece], first, out=gap)
@@ -131,12 +133,10 @@ def scaled(y: FloatArray, error: FloatArray) -> Scaled:
         if is_far:
             np.clip(variance, 1.0 / _FARTHEST, _FARTHEST, out=variance)
         variance *= variance
-        w = 1.0 / variance
-        weight += float(np.add.reduce(w))
-        moment += float(w @ gap)
-    centre = moment / weight
+        totals.add(1.0 / variance, gap)
+    centre = totals.mean
     gaps -= centre
-    return Scaled(gaps, v, first + centre * scale, scale, exact=False)
+    return Scaled(gaps, v, first + centre * scale, scale, exact=False, centring=totals.spread(centre))
 
 
 def pools(data: Scaled, estimator: Estimator, kept: Kept) -> Pools:

@@ -48,6 +48,39 @@ class Sums(Spread):
     cross: FloatArray
 
 
+@dataclass(slots=True)
+class Totals:
+    """Running sums over one set of households, from which one pass tells the spread."""
+
+    count: int = 0
+    w1: float = 0.0
+    w2: float = 0.0
+    wy: float = 0.0
+    wyy: float = 0.0
+
+    def add(self, w: FloatArray, y: FloatArray) -> None:
+        """Add households; their weights are overwritten."""
+        self.count += len(y)
+        self.w1 += float(np.add.reduce(w))
+        self.w2 += float(w @ w)
+        self.wy += float(w @ y)
+        np.multiply(w, y, out=w)
+        self.wyy += float(w @ y)
+
+    @property
+    def mean(self) -> float:
+        """The weighted mean."""
+        return self.wy / self.w1
+
+    def spread(self, centre: float = 0.0) -> Spread | None:
+        """Tell the spread of the values less a centre, or None where the mean dwarfs it and residuals are needed."""
+        mean = self.mean
+        of_mean = self.wy * mean
+        if of_mean > _MOST_LOST * self.wyy:
+            return None
+        return Spread(*np.array((self.count, self.w1, self.w2, mean - centre, self.wyy - of_mean)).reshape(-1, 1))
+
+
 @dataclass(frozen=True, slots=True)
 class Problems:
     """Households' values and variances, and for each problem which of the households it is about.
@@ -98,8 +131,12 @@ def spread(problems: Problems, tau2: FloatArray) -> Spread:
     """
     if not problems.is_one:
         return sums(problems, tau2, bends=False)
-    k = float(len(problems.y))
-    return Spread(*np.array((k, *_spread_of_one(problems.y, problems.v, float(tau2[0])))).reshape(-1, 1))
+    totals = Totals()
+    for piece, w in _weights_of_all(problems.v, float(tau2[0])):
+        totals.add(w, problems.y[piece])
+    # With y centred at its mean under weights u = 1/v, Cauchy-Schwarz has mean^2 <= q sum(u^2/w) / sum(u)^2; as
+    # u^2/w = u + tau2 u^2 and tau2 w1 <= k, w1 mean^2 is at most (k + 1) q: no more digits are lost than k has.
+    return totals.spread() or sums(problems, tau2, bends=False)
 
 
 def sums(problems: Problems, tau2: FloatArray, *, bends: bool = True) -> Sums:
@@ -166,25 +203,6 @@ def _mean(y: FloatArray, weights: Iterable[tuple[slice, FloatArray]]) -> tuple[f
         w1 += float(np.add.reduce(w))
         wy += float(w @ y[piece])
     return w1, wy / w1
-
-
-def _spread_of_one(y: FloatArray, v: FloatArray, tau2: float) -> tuple[float, ...]:
-    """Give the sum of the weights and of their squares, the mean and q of all households at one tau2."""
-    w1 = w2 = wy = wyy = 0.0
-    for piece, w in _weights_of_all(v, tau2):
-        part = y[piece]
-        w1 += float(np.add.reduce(w))
-        w2 += float(w @ w)
-        wy += float(w @ part)
-        np.multiply(w, part, out=w)
-        wyy += float(w @ part)
-    mean = wy / w1
-    # With y centred at its mean under weights u = 1/v, Cauchy-Schwarz has mean^2 <= q sum(u^2/w) / sum(u)^2; as
-    # u^2/w = u + tau2 u^2 and tau2 w1 <= k, this is at most (k + 1) q: one pass loses no more digits than k has.
-    of_mean = wy * mean
-    if of_mean > _MOST_LOST * wyy:
-        return _sums_of_one(y, v, tau2, bends=False)[:4]
-    return w1, w2, mean, wyy - of_mean
 
 
 def _sums_of_one(y: FloatArray, v: FloatArray, tau2: float, *, bends: bool) -> tuple[float, ...]:

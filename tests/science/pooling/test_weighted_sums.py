@@ -38,6 +38,21 @@ def test_one_pass_is_exact_however_far_variances_are_apart(reach, tau2):
         _check(data.y, data.v, tau2, 1e-11)
 
 
+@pytest.mark.parametrize("first", [0.0, 1.0, 1e3, 1e9, -1e15])
+@pytest.mark.parametrize("reach", [0.5, 8.0, 30.0])
+def test_sums_kept_from_centring_are_those_of_the_centred_values(reach, first):
+    draw = np.random.default_rng(5)
+    for count in (1, 2, 10):
+        y = draw.normal(5.0, 1.0, count)
+        y[0] = first
+        data = scaled(y, 10.0 ** (0.5 * draw.uniform(-reach, reach, count)))
+        w1, w2, mean, q = _exact(data.y, data.v, 0.0)
+        found = data.at_zero
+        assert (found.count[0], found.w1[0], found.w2[0]) == pytest.approx((count, w1, w2), rel=1e-13)
+        assert found.mean[0] == pytest.approx(mean, abs=4 * EPSILON)
+        assert found.q[0] == pytest.approx(q, rel=1e-11)
+
+
 @pytest.mark.parametrize(("best", "tau2"), list(product([1e-7, 1e-4, 1e-2, 1.0], [0.0, 1e-6, 1e-2, 1.0])))
 def test_one_reading_pulls_the_mean_of_ten_thousand(best, tau2):
     """The common-effect mean is the outlier's, the mean under tau2 that of all others, 1/k of the weights its own."""
