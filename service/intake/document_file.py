@@ -19,7 +19,7 @@ from uuid_utils.compat import uuid5
 from service.intake.asking import protocol_named, question_document, question_named
 from service.intake.copies import BEGINNING, likeness
 from service.intake.refusals import Fault, Refused, conflict, invalid
-from service.intake.weighing import Outcome, Scales, Sent, Setting, likened
+from service.intake.weighing import Outcome, Scales, Sent, Setting, collecting_seldom, likened
 from service.record import bulk, questions, replication_reads
 from service.record.bulk import Member, NewStart
 from service.record.database import Database, Session
@@ -94,10 +94,11 @@ def load_documents(database: Database, path: Path, *, processes: int = 0, progre
     try:
         batches = loading.batches(path)
         weighed = scales.weighed(batches, lambda batch: [line.sent for line in batch.lines])
-        for batch, outcomes in weighed:
-            loading.write(batch.lines, outcomes)
-            if progress is not None:
-                progress(batch.until, total)
+        with collecting_seldom():
+            for batch, outcomes in weighed:
+                loading.write(batch.lines, outcomes)
+                if progress is not None:
+                    progress(batch.until, total)
     finally:
         scales.close()
     loading.done.refused.sort(key=lambda each: each.number)

@@ -11,6 +11,8 @@ from service.intake.trial_documents import TrialDocument
 
 SIGNIFICANCE = 0.05
 
+_NOTHING_PLANNED = Plan()
+
 Comparison = tuple[str, str]
 """Arm keys: control, treatment."""
 
@@ -51,8 +53,17 @@ class Checked:
         return [(self.question.control.key, arm.key) for arm in self.question.treatments]
 
 
-def check(document: ReplicationDocument, question: QuestionDocument, protocol: ProtocolDocument) -> Checked:
+def check(
+    document: ReplicationDocument, question: QuestionDocument, protocol: ProtocolDocument, usual: Plan | None = None
+) -> Checked:
     """Set a document against its question and the protocol version that it names.
+
+    Parameters
+    ----------
+    document, question, protocol
+        What was sent, and what it names.
+    usual : Plan or None
+        An empty plan filled in from the protocol, where that is at hand.
 
     Raises
     ------
@@ -63,7 +74,9 @@ def check(document: ReplicationDocument, question: QuestionDocument, protocol: P
     faults = [*_unknown_arms(document, question), *_turned_round(document, question)]
     if faults:
         raise invalid(faults)
-    plan = filled(document.plan, question, protocol)
+    plan = (
+        usual if usual is not None and document.plan == _NOTHING_PLANNED else filled(document.plan, question, protocol)
+    )
     checked = Checked(document, question, protocol, plan, ())
     deviations = (*_plan_deviations(checked), *_trial_deviations(checked), *_missing(checked))
     return Checked(document, question, protocol, plan, deviations)

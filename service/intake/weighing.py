@@ -1,10 +1,12 @@
 """Checks and reduces replication documents apart from any database, in this process or in several."""
 
+import gc
 import multiprocessing
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 from uuid import UUID
 
@@ -12,10 +14,10 @@ from pydantic import ValidationError
 
 from service.intake.confounds import COPIES, find
 from service.intake.copies import Likeness, print_of
-from service.intake.documents import ProtocolDocument, QuestionDocument, ReplicationDocument
+from service.intake.documents import Plan, ProtocolDocument, QuestionDocument, ReplicationDocument
 from service.intake.flags import in_order
 from service.intake.observations import reduce
-from service.intake.protocol_check import check
+from service.intake.protocol_check import check, filled
 from service.intake.refusals import Fault, Refused, invalid
 from service.intake.strict import Strict, plain
 from service.record.bulk import NewStart
@@ -27,6 +29,7 @@ from service.record.replications import revision_content, trial_values
 _MOST_FAULTS = 20
 _PART = 100
 _AHEAD = 2
+_OBJECTS_BETWEEN_COLLECTIONS = 200_000
 
 Batch = TypeVar("Batch")
 Model = TypeVar("Model", bound=Strict)
@@ -39,6 +42,11 @@ class Setting:
     question_id: UUID
     question: QuestionDocument
     protocol: ProtocolDocument
+    usual: Plan = field(init=False)
+    """The plan of whoever departs from nothing."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "usual", filled(Plan(), self.question, self.protocol))
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +71,7 @@ def weigh(sent: Sent) -> NewStart:
     """
     document = taken(ReplicationDocument, sent.document)
     setting = sent.setting
-    checked = check(document, setting.question, setting.protocol)
+    checked = check(document, setting.question, setting.protocol, setting.usual)
     stored = plain(document)
     in_order = ordered(stored)
     flags = find(checked, registered_at=None)
@@ -134,6 +142,17 @@ def _awaited(waiting: tuple[Batch, list[Future[list[Outcome]]]]) -> tuple[Batch,
     return batch, [outcome for part in parts for outcome in part.result()]
 
 
+@contextmanager
+def collecting_seldom() -> Iterator[None]:
+    """Look for garbage in cycles seldom: a batch is many objects that are all in use, and hardly one is in a cycle."""
+    before = gc.get_threshold()
+    gc.set_threshold(_OBJECTS_BETWEEN_COLLECTIONS, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
 class Scales:
     """Weighs batch after batch, on several processors where that pays.
 
@@ -147,7 +166,16 @@ class Scales:
     def __init__(self, processes: int) -> None:
         # Forking a process that has threads may copy a lock that nobody will ever release.
         context = multiprocessing.get_context("spawn")
-        self._pool = ProcessPoolExecutor(processes, mp_context=context) if processes else None
+        self._pool = (
+            ProcessPoolExecutor(
+                processes,
+                mp_context=context,
+                initializer=gc.set_threshold,
+                initargs=(_OBJECTS_BETWEEN_COLLECTIONS,),
+            )
+            if processes
+            else None
+        )
 
     def weighed(
         self, batches: Iterable[Batch], sent_of: Callable[[Batch], Sequence[Sent]]
