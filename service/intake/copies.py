@@ -96,9 +96,13 @@ class _Figures:
         if kind is dict:
             parts = []
             for key, each in sorted(value.items()):
-                if type(each) is str and key not in _NAMES_AN_ARM_OR_METHOD:
+                if type(each) is float:
+                    self.results += within or key in _RESULTS
+                    part: str | None = _rounded(each, key)
+                elif type(each) is str and key not in _NAMES_AN_ARM_OR_METHOD:
                     continue
-                part = self.of(each, key, within=within or key in _ALL_RESULTS_WITHIN)
+                else:
+                    part = self.of(each, key, within=within or key in _ALL_RESULTS_WITHIN)
                 if part is not None:
                     parts.append(f"{_quoted(key)}:{part}")
             return f"{{{','.join(parts)}}}" if parts else None

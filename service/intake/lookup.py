@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from typing import Any
 
 from pydantic import BaseModel
@@ -16,7 +17,12 @@ Value = bool | int | float | str
 
 def named_fields(measurements: Iterable[str]) -> list[str]:
     """Return the entries of a protocol's `measurements` that name a field; the others are instructions to read."""
-    return [entry for entry in measurements if _NAME.fullmatch(entry)]
+    return [entry for entry in measurements if _names_a_field(entry)]
+
+
+@lru_cache(maxsize=1024)  # each of a question's documents asks for the same ones
+def _names_a_field(entry: str) -> bool:
+    return _NAME.fullmatch(entry) is not None
 
 
 def is_recorded(batch: BatchDocument, name: str) -> bool:

@@ -170,7 +170,8 @@ class _Context:
         waiting = outcome.waiting
         if waiting is not None and any(waiting.still_going(batch) is not None for batch in chain(*vessels)):
             return self._unfinished(vessels, outcome, waiting, of_arms)
-        control, treatment = (_Side.of(batches, outcome) for batches in vessels)
+        control = _Side.of(vessels[0], outcome)
+        treatment = None if control is None else _Side.of(vessels[1], outcome)
         if control is None or treatment is None:
             return None
         events = outcome.scale == "yes_no"
@@ -236,6 +237,9 @@ class _Side:
         ]
         if not read:
             return None
+        if len(read) == 1:
+            ((batch, found),) = read
+            return cls([batch], found.value + 0.0, found.variance)  # there is no nought below nought in a mean
         mean = sum(found.value for _, found in read) / len(read)
         variances = [found.variance for _, found in read if found.variance is not None]
         variance = sum(variances) / len(read) ** 2 if len(variances) == len(read) else None

@@ -15,7 +15,7 @@ _SAME = frozenset({str, bool, type(None)})
 
 
 class Ordered(dict[str, Any]):
-    """A JSON object that `ordered` returned, or a part of one: its bytes are written from it without another look."""
+    """A JSON object in canonical order, by `ordered` or by hand: its bytes are written from it without another look."""
 
 
 class _UnlikeError(Exception):

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from service.record import merkle
-from service.record.canonical import canonical_bytes, rfc3339
+from service.record.canonical import Ordered, canonical_bytes, rfc3339
 from service.record.clock import now
 from service.record.errors import NotFound
 from service.record.many_rows import ManyRows
@@ -66,13 +66,13 @@ def content_hash(salt: bytes, content: bytes) -> str:
 def leaf_bytes(*, position: int, kind: str, subject: str, at: datetime, content_hash: str) -> bytes:
     """Return the bytes that a leaf is the hash of: the RFC 8785 form of what the ledger shows of an entry."""
     shown = {
-        "position": position,
-        "kind": kind,
-        "subject": subject,
         "at": rfc3339(at),
         "content_hash": content_hash,
+        "kind": kind,
+        "position": position,
+        "subject": subject,
     }
-    return canonical_bytes(shown)
+    return canonical_bytes(Ordered(shown))
 
 
 def pending(*, kind: Kind, subject: str, content: Mapping[str, Any], question_id: UUID | None = None) -> Pending:

@@ -55,7 +55,7 @@ class ManyRows:
         """Give the rows as the driver takes them."""
         columns: list[Iterable[Any]] = list(zip(*rows, strict=True))
         for place, process in self._processes(connection.dialect):
-            columns[place] = map(process, columns[place])
+            columns[place] = _processed(process, columns[place])
         return zip(*columns, strict=True)
 
     def _processes(self, dialect: Dialect) -> list[tuple[int, Callable[[Any], Any]]]:
@@ -63,6 +63,16 @@ class ManyRows:
             made = [None if isinstance(each, JSON) else _process(each, dialect) for each in self._types]
             self._known[dialect.name] = [(place, each) for place, each in enumerate(made) if each is not None]
         return self._known[dialect.name]
+
+
+def _processed(process: Callable[[Any], Any], column: Iterable[Any]) -> Iterator[Any]:
+    """Process a value once where the very same one follows: rows of one replication name it, and whose it is."""
+    last: Any = None
+    made = process(None)
+    for value in column:
+        if value is not last:
+            last, made = value, process(value)
+        yield made
 
 
 def _process(type_: TypeEngine[Any], dialect: Dialect) -> Callable[[Any], Any] | None:

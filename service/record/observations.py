@@ -1,6 +1,6 @@
 """Observations as they enter the evidence, move and leave."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields
 from functools import lru_cache
 from operator import attrgetter
@@ -26,7 +26,13 @@ _plain_values: Callable[[ObservationRow], tuple[Any, ...]] = attrgetter(*_PLAIN)
 
 def observation_values(rows: Iterable[ObservationRow]) -> list[tuple[Any, ...]]:
     """Return what observations bring themselves, as it is written; their flags come last, and not yet as text."""
-    return [(*_plain_values(row), json_text(row.details), json_text(row.moderators), row.flags) for row in rows]
+    values = []
+    moderators: Mapping[str, Any] | None = None
+    for row in rows:
+        if row.moderators is not moderators:  # a document's are the same in all its rows
+            moderators, text = row.moderators, json_text(row.moderators)
+        values.append((*_plain_values(row), json_text(row.details), text, row.flags))
+    return values
 
 
 def bound(values: Iterable[tuple[Any, ...]], to: tuple[Any, ...]) -> Iterator[tuple[Any, ...]]:
