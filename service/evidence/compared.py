@@ -83,9 +83,9 @@ class Compared(Sequence[RecordedObservation]):
 
     def where(self, mask: BoolArray) -> "Compared":
         """Keep those for which a mask holds."""
-        rows = np.flatnonzero(mask)
-        if len(rows) == len(self):
+        if mask.all():
             return self
+        rows = np.flatnonzero(mask)
         return Compared(self.observations.take(rows), self.is_turned[rows], self.is_asked_back[rows])
 
     def with_(self, other: "Compared") -> "Compared":

@@ -11,12 +11,13 @@ from service.record.words import BoolArray, Codes, Words, distinct, occurring
 
 _MOST = 12
 _FEWEST_HOUSEHOLDS = 3
+_NEARLY_ALWAYS = 500
 
 
 def by_condition(rows: Compared) -> list[tuple[str, str, BoolArray]]:
     """Say which rows each condition that varies says one thing of, where these are of three households or more."""
     households = rows.household
-    enough = (each for each in _varying(rows) if _are_enough(households[np.flatnonzero(each[2])]))
+    enough = (each for each in _varying(rows) if _are_enough(households, each[2]))
     return list(islice(enough, _MOST))
 
 
@@ -44,9 +45,11 @@ def different(moderators: Words, codes: Codes) -> Iterator[tuple[int, Mapping[st
     return zip(found.tolist(), moderators.said(found), strict=True)
 
 
-def _are_enough(households: Codes) -> bool:
-    """Say whether rows are of enough households; the first ones nearly always say so."""
-    return any(distinct(some) >= _FEWEST_HOUSEHOLDS for some in (households[:_FEWEST_HOUSEHOLDS], households))
+def _are_enough(households: Codes, chosen: BoolArray) -> bool:
+    """Say whether the chosen rows are of enough households; the first rows nearly always say so."""
+    return any(
+        distinct(households[:end][chosen[:end]]) >= _FEWEST_HOUSEHOLDS for end in (_NEARLY_ALWAYS, len(households))
+    )
 
 
 def said(value: object) -> str:

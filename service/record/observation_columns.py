@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from sqlalchemy.types import NullType
 from sqlmodel import col
 
+from service.record.room import Room
 from service.record.rows import RecordedObservation
 from service.record.start_columns import (
     NEVER,
@@ -75,6 +76,7 @@ class ObservationColumns:
     start: npt.NDArray[Any]
     told: dict[str, FloatArray] = field(default_factory=dict, compare=False, repr=False)
     """Numbers by name out of each different text of details, once they were asked for."""
+    room: Room = field(default_factory=Room, compare=False, repr=False)
 
     def __len__(self) -> int:
         return len(self.start)
@@ -85,7 +87,9 @@ class ObservationColumns:
         here = self.numbers["entered_position"] <= position
         here &= (self.numbers["left_position"] > position) | retracted
         # Retracted and then erased, there is nothing left to put back.
-        here &= starts.positions["erased_position"][self.start] > position
+        erased = starts.has_reached("erased", position)
+        if erased.any():
+            here &= ~erased[self.start]
         return Observations(self, starts, np.flatnonzero(here), position)
 
     def with_fresh(self, parts: Iterable[Rows], starts: StartColumns, after: int) -> "ObservationColumns":
@@ -95,14 +99,18 @@ class ObservationColumns:
         # Parts of what changed come each in order of entry.
         new = new[np.lexsort((fresh.numbers["id"][new], fresh.numbers["entered_position"][new]))]
         known = self._with_left(fresh, np.flatnonzero(fresh.numbers["entered_position"] <= after))
-        details = self.words["details"].meanings
+        details, joined = self.words["details"].meanings, known.room.joined
         return ObservationColumns(
             self.question_id,
-            {name: np.concatenate([each, fresh.numbers[name][new]]) for name, each in known.numbers.items()},
+            {name: joined(f"number {name}", each, fresh.numbers[name][new]) for name, each in known.numbers.items()},
             self.words,
-            {name: np.concatenate([each, fresh.codes[name][new]]) for name, each in known.codes.items()},
-            np.concatenate([known.start, fresh.start[new]]),
-            {name: np.concatenate([each, _told(name, details[len(each) :])]) for name, each in known.told.items()},
+            {name: joined(f"code {name}", each, fresh.codes[name][new]) for name, each in known.codes.items()},
+            joined("start", known.start, fresh.start[new]),
+            {
+                name: joined(f"told {name}", each, _told(name, details[len(each) :]))
+                for name, each in known.told.items()
+            },
+            known.room,
         )
 
     def _taken_in(self, parts: Iterable[Rows], starts: StartColumns) -> "ObservationColumns":
