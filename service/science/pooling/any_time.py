@@ -30,6 +30,8 @@ _LARGEST_LOG = math.log(np.finfo(np.float64).max)
 _TERMS_AT_ONCE = 5_000
 _NOTHING = -700.0
 """The logarithm of what counts for nothing beside 1; below it processors take many times as long for an exponential."""
+_WEIGHTLESS = -50.0
+"""The logarithm of a share of the evidence that is lost in rounding."""
 _ROWS_AT_ONCE = 2_048
 """Few enough for their ratios over the grid to stay in the processor's cache."""
 
@@ -103,8 +105,10 @@ def e_process(
         so_far = totals[:, -1].copy()
         highest = totals.max(axis=0)
         totals -= highest
-        np.maximum(totals, _NOTHING, out=totals)
-        path[rows] = highest + np.log(np.mean(np.exp(totals, out=totals), axis=0))
+        # Of a real effect a few grid points soon hold all of the evidence.
+        weighty = totals[totals.max(axis=1) > _WEIGHTLESS]
+        np.maximum(weighty, _NOTHING, out=weighty)
+        path[rows] = highest + np.log(np.sum(np.exp(weighty, out=weighty), axis=0) / len(totals))
     last = float(path[-1]) if len(path) else 0.0
     largest = max(0.0, float(path.max())) if len(path) else 0.0
     return EProcess(
@@ -273,8 +277,11 @@ class _Steps:
     before: IntArray | None
 
     def of(self, rows: slice) -> FloatArray:
-        now = self.ratios[:, self.now[rows]]
-        return np.asarray(now if self.before is None else now - self.ratios[:, self.before[rows]])
+        # Taken, not indexed: a grid point's values are then side by side, which all that follows is quick on.
+        now = np.take(self.ratios, self.now[rows], axis=1)
+        if self.before is not None:
+            now -= np.take(self.ratios, self.before[rows], axis=1)
+        return now
 
 
 def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | None) -> _Steps:
@@ -284,7 +291,7 @@ def _steps(x: IntArray, n: IntArray, g: FloatArray, household: npt.ArrayLike | N
     unit = who * max(len(rates), 1) + kind
     if np.all(unit[1:] > unit[:-1]):
         once = ratios_once(x, n, g)
-        return _Steps(once.ratios.T, once.place, None)
+        return _Steps(np.ascontiguousarray(once.ratios.T), once.place, None)
     order = np.argsort(unit, kind="stable")
     is_first = np.diff(unit[order], prepend=-1) != 0
     found = ratios_once(_running(x[order], is_first), _running(n[order], is_first), g[order])

@@ -56,6 +56,15 @@ def test_expected_factor_of_a_guessing_household_is_one(n, g):
     assert stats.binom.pmf(x, n, g) @ np.exp(ratios) == pytest.approx(np.ones(24), rel=1e-11)
 
 
+@pytest.mark.parametrize("share", [1 / 3, 0.4, 0.8])
+def test_the_path_is_the_mean_over_all_grid_points(share):
+    x, n = np.random.default_rng(3).binomial(12, share, 5000), np.full(5000, 12)
+    totals = np.cumsum(log_likelihood_ratios(x, n, np.full(5000, THIRD)), axis=0)
+    expected = special.logsumexp(totals, axis=1) - math.log(totals.shape[1])
+    for household in (None, np.arange(5000), np.arange(5000)[::-1]):
+        assert e_process(x, n, THIRD, household).log_path == pytest.approx(expected, rel=1e-12, abs=1e-12)
+
+
 def test_rows_of_one_household_merge_and_the_order_of_the_others_does_not_change_the_end():
     split = e_process([3, 4, 2, 5], [6, 8, 6, 9], THIRD, [0, 1, 0, 2])
     merged = e_process([4, 5, 5], [8, 9, 12], THIRD)
