@@ -4,7 +4,7 @@ A replication is checked once, reduced once, and written once. The plan is froze
 changed by acts, never by a revision.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -26,6 +26,7 @@ from service.intake.strict import plain
 from service.intake.trial_ending import end_all, end_if_due
 from service.intake.trial_results import ended_trials, sealed_trials_shown
 from service.record import questions, replication_reads, replications, trials
+from service.record.canonical import ordered
 from service.record.contributors import Known
 from service.record.tables import Contributor, Question, Replication
 
@@ -46,6 +47,8 @@ class _Weighed:
 
     checked: Checked
     document: dict[str, Any]
+    in_order: Mapping[str, Any]
+    """The same, as it is quickly written."""
     fingerprint: str
     reduced: Reduced
     report: Report
@@ -91,7 +94,7 @@ def post_replication(
         protocol_version=document.protocol_version,
         plan=weighed.checked.plan.model_dump(),
         state=document.state,
-        document=weighed.document,
+        document=weighed.in_order,
         fingerprint=weighed.fingerprint,
         trials=weighed.reduced.trials,
         observations=weighed.reduced.observations,
@@ -136,7 +139,7 @@ def put_replication(
         session,
         replication=replication,
         expected_revision=expected_revision,
-        document=weighed.document,
+        document=weighed.in_order,
         fingerprint=weighed.fingerprint,
         trials=weighed.reduced.trials,
         observations=weighed.reduced.observations,
@@ -171,7 +174,7 @@ def submit_registered(
         session,
         replication=replication,
         expected_revision=replication.revision if expected_revision is None else expected_revision,
-        document=weighed.document,
+        document=weighed.in_order,
         fingerprint=weighed.fingerprint,
         trials=weighed.reduced.trials,
         observations=weighed.reduced.observations,
@@ -278,14 +281,15 @@ def _weigh(
     whole = document.model_copy(update={"trials": [*document.trials, *sealed]}) if sealed else document
     checked = check(whole, following.question, following.protocol)
     stored = plain(document)
-    print_ = print_of(stored)
+    in_order = ordered(stored)
+    print_ = print_of(stored, in_order)
     has_results = bool(document.batches or document.trials)
     counted_in, own = (of.counted_in_id, of.id) if of else (following.id, None)
     beginnings = [print_[:BEGINNING]] if has_results else []
     like = likeness(print_, replication_reads.fingerprints_like(session, counted_in, beginnings, other_than=own))
     flags = find(checked, registered_at=registered_at, like=like)
     reduced = reduce(checked, flags, registered_at=registered_at)
-    return _Weighed(checked, stored, print_, reduced, report(checked, reduced.observations, flags, followed))
+    return _Weighed(checked, stored, in_order, print_, reduced, report(checked, reduced.observations, flags, followed))
 
 
 def _refuse_another_plan(replication: Replication, question: Question, document: ReplicationDocument) -> None:
