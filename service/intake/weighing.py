@@ -73,7 +73,7 @@ def weigh(sent: Sent) -> NewStart:
     setting = sent.setting
     checked = check(document, setting.question, setting.protocol, setting.usual)
     stored = plain(document)
-    in_order = ordered(stored)
+    document_in_order = ordered(stored)
     flags = find(checked, registered_at=None)
     reduced = reduce(checked, flags, registered_at=None)
     plan = checked.plan.model_dump()
@@ -87,7 +87,7 @@ def weigh(sent: Sent) -> NewStart:
         state=document.state,
         revision=1,
         reason=None,
-        document=in_order,
+        document=document_in_order,
     )
     return NewStart(
         id=sent.replication_id,
@@ -98,7 +98,7 @@ def weigh(sent: Sent) -> NewStart:
         plan=plan,
         state=document.state,
         text=canonical_bytes(content),
-        fingerprint=print_of(stored, in_order),
+        fingerprint=print_of(stored, document_in_order),
         trials=trial_values(reduced.trials),
         observations=observation_values(reduced.observations),
     )

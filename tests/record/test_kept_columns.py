@@ -49,19 +49,6 @@ def asked(database, steward):
     return question
 
 
-@pytest.fixture
-def rows_read(monkeypatch):
-    """Count the readings of rows, and whether each was a whole one."""
-    found, read = [], question_columns.read_observations
-
-    def counting(session, question_id, replications=None):
-        found.append("all" if replications is None else len(replications))
-        return read(session, question_id, replications)
-
-    monkeypatch.setattr(question_columns, "read_observations", counting)
-    return found
-
-
 def look(database, question):
     with database.read() as session:
         position = ledger.last_position_of(session, question.id)
@@ -91,14 +78,14 @@ def one_more(database, question):
         return builders.replication(session, question, builders.contributor(session))
 
 
-def test_what_was_kept_is_read_again_by_no_row_and_followed(database, asked, rows_read):
+def test_what_was_kept_is_read_again_by_no_row_and_followed(database, asked, readings):
     first = look(database, asked)
     database.keep_columns(asked.id)
     assert look_anew(database, asked) == first
-    assert rows_read == ["all"]
+    assert readings == ["all"]
     one_more(database, asked)
     assert len(look_anew(database, asked)[0]) == 6
-    assert rows_read == ["all", 1]
+    assert readings == ["all", 1]
 
 
 def test_they_are_kept_anew_once_a_tenth_would_be_read_again(database, asked):
@@ -124,7 +111,7 @@ def test_they_are_kept_anew_once_a_tenth_would_be_read_again(database, asked):
     assert positions(database) == [third]
 
 
-def test_once_written_the_packed_columns_stand_in_memory_too(database, asked, rows_read):
+def test_once_written_the_packed_columns_stand_in_memory_too(database, asked, readings):
     first = look(database, asked)
     before = columns_in_memory(database, asked)
     database.keep_columns(asked.id)
@@ -136,7 +123,7 @@ def test_once_written_the_packed_columns_stand_in_memory_too(database, asked, ro
     assert len(look(database, asked)[0]) == 6
     database._columns.put_packed(after)
     assert len(look(database, asked)[0]) == 6
-    assert rows_read == ["all", 1]
+    assert readings == ["all", 1]
 
 
 def test_small_questions_are_not_kept(database, asked, monkeypatch):
@@ -197,7 +184,7 @@ def without(name):
         without("family"),
     ],
 )
-def test_what_is_damaged_or_of_another_layout_is_passed_over_and_written_anew(database, asked, rows_read, spoil):
+def test_what_is_damaged_or_of_another_layout_is_passed_over_and_written_anew(database, asked, readings, spoil):
     first = look(database, asked)
     database.keep_columns(asked.id)
     with database.write() as session:
@@ -205,10 +192,10 @@ def test_what_is_damaged_or_of_another_layout_is_passed_over_and_written_anew(da
     assert look_anew(database, asked) == first
     database.keep_columns(asked.id)
     assert look_anew(database, asked) == first
-    assert rows_read == ["all", "all"]
+    assert readings == ["all", "all"]
 
 
-def test_what_is_newer_than_the_state_that_is_read_is_passed_over(database, asked, rows_read):
+def test_what_is_newer_than_the_state_that_is_read_is_passed_over(database, asked, readings):
     look(database, asked)
     database.keep_columns(asked.id)
     (position,) = positions(database)
@@ -290,7 +277,7 @@ def test_an_erasure_reaches_what_is_kept_of_questions_theirs_were_merged_into(da
 
 
 def test_more_than_an_eighth_of_the_rows_is_read_as_a_whole_and_less_is_followed(
-    database, asked, rows_read, monkeypatch
+    database, asked, readings, monkeypatch
 ):
     monkeypatch.setattr(question_columns, "_MOST_FOLLOWED", 0)
     with database.write() as session:
@@ -302,7 +289,7 @@ def test_more_than_an_eighth_of_the_rows_is_read_as_a_whole_and_less_is_followed
             for _ in range(count):
                 builders.replication(session, asked, builders.contributor(session))
         look(database, asked)
-    assert rows_read == ["all", 3, "all"]
+    assert readings == ["all", 3, "all"]
 
 
 def test_many_changes_are_read_in_parts_and_stand_in_order(database, asked, steward, monkeypatch):

@@ -189,19 +189,6 @@ def asked(database):
     return question
 
 
-@pytest.fixture
-def readings(monkeypatch):
-    """Count the readings of a question, and whether each was a whole one."""
-    found, read = [], question_columns.read_observations
-
-    def counting(session, question_id, changed=None):
-        found.append("all" if changed is None else len(changed))
-        return read(session, question_id, changed)
-
-    monkeypatch.setattr(question_columns, "read_observations", counting)
-    return found
-
-
 def look(database, question, position=None):
     with database.read() as session:
         return by_columns(session, question.id, position or ledger.last_position_of(session, question.id))
